@@ -1,0 +1,1 @@
+"""Floor 2: a Recording to points, events, states and phases."""

@@ -1,0 +1,1 @@
+"""The ground floor: the words every other floor speaks."""

@@ -1,0 +1,100 @@
+"""The frame: every channel of a Recording on the main recorder's clock.
+
+The main track's rows are the frame's rows, untouched. Other tracks are brought over: numbers by a
+straight line between neighbours, angles the short way round, counts and words by holding the last
+value; never across a gap (more than `gap_factor` of the other recorder's median steps).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .recording import Column, Floats, Recording, Track
+from .vocabulary import meaning_of
+
+GAP_FACTOR = 2.5
+GAP_FLOOR_S = 1.5
+
+
+def gap_limit_s(track: Track) -> float:
+    """Longest step between two rows of a track that is still not a gap, in seconds."""
+    return max(GAP_FLOOR_S, GAP_FACTOR * track.median_step_s)
+
+
+def sample_column(track: Track, name: str, time_s: Floats) -> NDArray[np.float64] | NDArray[np.object_]:
+    """A column of a track at other times, shape of time_s; NaN or None where it was not recorded."""
+    column = track.columns[name]
+    entry = meaning_of(name)
+    reduction = entry.reduction if entry else ("last" if column.is_text else "mean")
+    if column.is_text:
+        return _hold(track, column, time_s)
+    if reduction == "last":
+        return _hold(track, column, time_s)
+    return _line(track, column, time_s, circular=reduction == "circular")
+
+
+def _usable(track: Track, column: Column) -> NDArray[np.bool_]:
+    if column.is_text:
+        return np.array([value is not None for value in column.values], dtype=bool)
+    return np.isfinite(column.values)
+
+
+def _hold(track: Track, column: Column, time_s: Floats) -> NDArray[np.float64] | NDArray[np.object_]:
+    missing = None if column.is_text else np.nan
+    out = np.full(len(time_s), missing, dtype=object if column.is_text else np.float64)
+    keep = _usable(track, column)
+    known = track.time_s[keep]
+    if not len(known):
+        return out
+    index = np.searchsorted(known, time_s, side="right") - 1
+    inside = (index >= 0) & (time_s - known[np.maximum(index, 0)] <= gap_limit_s(track))
+    out[inside] = column.values[keep][index[inside]]
+    return out
+
+
+def _line(track: Track, column: Column, time_s: Floats, *, circular: bool) -> NDArray[np.float64]:
+    out = np.full(len(time_s), np.nan)
+    keep = _usable(track, column)
+    known, values = track.time_s[keep], column.values[keep]
+    if not len(known):
+        return out
+    turn = 360.0 if column.unit == "deg" else 2 * np.pi
+    if circular:
+        values = np.unwrap(values, period=turn)
+    right = np.searchsorted(known, time_s, side="left")
+    exact = (right < len(known)) & (known[np.minimum(right, len(known) - 1)] == time_s)
+    inner = (right > 0) & (right < len(known))
+    left = np.maximum(right - 1, 0)
+    span = known[np.minimum(right, len(known) - 1)] - known[left]
+    good = exact | (inner & (span <= gap_limit_s(track)))
+    out[good] = np.interp(time_s[good], known, values)
+    if not circular:
+        return out
+    if column.unit == "deg":  # longitude, kept in -180..180
+        return (out + 180.0) % 360.0 - 180.0
+    return out % turn
+
+
+def frame_columns(
+    recording: Recording, names: Iterable[str] | None = None
+) -> dict[str, NDArray[np.float64] | NDArray[np.object_]]:
+    """Canonical channels on the main track's clock, name -> samples of shape (n_main,).
+
+    Where several recorders hold a channel the main one's is taken, and gaps in it stay gaps.
+    """
+    main = recording.track(recording.main)
+    wanted = list(names) if names is not None else [n for n in recording.channels() if meaning_of(n)]
+    out: dict[str, NDArray[np.float64] | NDArray[np.object_]] = {}
+    for name in wanted:
+        holders = recording.holders(name)
+        if not holders:
+            continue
+        holder = holders[0]
+        if holder.name == main.name:
+            out[name] = main.columns[name].values
+        else:
+            out[name] = sample_column(holder, name, main.time_s)
+    return out

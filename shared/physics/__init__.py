@@ -1,0 +1,1 @@
+"""Flight physics: pure functions, plain arrays in and out, SI units, no state."""

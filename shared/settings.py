@@ -1,0 +1,226 @@
+"""settings.toml as strict, frozen models: an unknown key is an error that lists the allowed ones.
+
+Quantities are strings with their unit, "95 kt"; the models hold SI floats. A change of settings
+changes `Settings.digest()`, which every found point carries.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError, ValidationInfo
+
+from .errors import SettingsError, UnitError
+from .units import find_unit, parse_quantity, to_si, unit_of
+
+
+def _quantity(kind: str) -> Any:
+    def convert(value: object, info: ValidationInfo) -> float:
+        if not isinstance(value, str):
+            raise ValueError(
+                f'write the value with its unit in quotes, for example {info.field_name} = "{_EXAMPLE[kind]}"'
+            )
+        try:
+            number, unit = parse_quantity(value)
+        except UnitError as error:
+            raise ValueError(str(error)) from None
+        if unit.kind != kind:
+            raise ValueError(f"{value!r} is a {unit.kind}, a {kind} is needed, for example {_EXAMPLE[kind]!r}")
+        return to_si(number, unit.symbol)
+
+    return Annotated[float, BeforeValidator(convert), PlainSerializer(float)]
+
+
+_EXAMPLE = {
+    "speed": "95 kt",
+    "length": "33 ft",
+    "area": "140 ft2",
+    "mass": "2500 lb",
+    "angle": "20 deg",
+    "rotation": "2700 rpm",
+    "time": "15 s",
+    "temperature": "240 degC",
+    "acceleration": "0.05 m/s2",
+}
+
+Speed = _quantity("speed")
+Length = _quantity("length")
+Area = _quantity("area")
+Mass = _quantity("mass")
+Angle = _quantity("angle")
+Rotation = _quantity("rotation")
+Duration = _quantity("time")
+Acceleration = _quantity("acceleration")
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class FlapSetting(_Strict):
+    """One flap setting: its name, its angle, and how the recorder shows it where that differs."""
+
+    name: str
+    angle: Angle | None = None  # type: ignore[valid-type]
+    position: float | None = Field(default=None, description="share of full travel, 0 to 1")
+    limit_speed: Speed | None = None  # type: ignore[valid-type]
+
+
+class PositionError(_Strict):
+    """One row of the airspeed calibration: calibrated = indicated + correction."""
+
+    indicated: Speed  # type: ignore[valid-type]
+    correction: Speed  # type: ignore[valid-type]
+    flap: str | None = None
+    gear: Literal["up", "down"] | None = None
+
+
+class Aircraft(_Strict):
+    """The aircraft as its papers describe it. Everything may be left out; nothing is assumed."""
+
+    name: str | None = None
+    mass: Mass | None = None  # type: ignore[valid-type]
+    empty_mass: Mass | None = None  # type: ignore[valid-type]
+    wing_area: Area | None = None  # type: ignore[valid-type]
+    wing_span: Length | None = None  # type: ignore[valid-type]
+    never_exceed_speed: Speed | None = None  # type: ignore[valid-type]
+    gear_operating_speed: Speed | None = None  # type: ignore[valid-type]
+    gear_extended_speed: Speed | None = None  # type: ignore[valid-type]
+    stall_speed_clean: Speed | None = None  # type: ignore[valid-type]
+    stall_speed_landing: Speed | None = None  # type: ignore[valid-type]
+    maximum_engine_speed: Rotation | None = None  # type: ignore[valid-type]
+    maximum_load_factor: float | None = None
+    minimum_load_factor: float | None = None
+    retractable_gear: bool | None = None
+    governed_propeller: bool | None = None
+    propeller_gear_ratio: float | None = Field(default=None, description="engine revolutions for one of the propeller")
+    propeller_diameter: Length | None = None  # type: ignore[valid-type]
+    temperature_recovery_factor: float = Field(default=1.0, ge=0, le=1)
+    flap_settings: tuple[FlapSetting, ...] = Field(default=(), strict=False)
+    position_error: tuple[PositionError, ...] = Field(default=(), strict=False)
+
+
+class PointCriteria(_Strict):
+    """When a stretch is steady enough to be measured. Sources stand in detect/criteria docs."""
+
+    minimum_duration: Duration = 15.0  # type: ignore[valid-type]
+    airspeed_band: Speed = to_si(3.0, "kt")  # type: ignore[valid-type]
+    airspeed_trend: Acceleration = 0.1 * 0.514444  # type: ignore[valid-type]
+    bank: Angle = to_si(6.0, "deg")  # type: ignore[valid-type]
+    heading: Angle = to_si(12.0, "deg")  # type: ignore[valid-type]
+    vertical_speed_deviation: Speed = to_si(150.0, "fpm")  # type: ignore[valid-type]
+    vertical_speed_share: float = 0.06
+    level_vertical_speed: Speed = to_si(120.0, "fpm")  # type: ignore[valid-type]
+    level_altitude_band: Length = to_si(60.0, "ft")  # type: ignore[valid-type]
+    engine_speed_share: float = 0.03
+    manifold_pressure_share: float = 0.06
+
+
+class InstrumentProfile(_Strict):
+    """What the user said of one recorder, recognised by its layout fingerprint."""
+
+    name: str | None = None
+    zone: str | None = Field(default=None, description='"UTC", "+02:00" or an IANA name')
+    date_order: Literal["dmy", "mdy", "ymd"] | None = None
+    channels: dict[str, str] = Field(default={}, description="header as written -> channel name")
+    units: dict[str, str] = Field(default={}, description="header as written -> unit")
+    altitude_datum: Literal["pressure", "baro", "msl", "ellipsoid"] | None = None
+    heading_reference: Literal["magnetic", "true"] | None = None
+
+
+DISPLAY_DEFAULTS: dict[str, str] = {
+    "speed": "kt",
+    "vertical_speed": "fpm",
+    "altitude": "ft",
+    "length": "ft",
+    "angle": "deg",
+    "angular_rate": "deg/s",
+    "rotation": "rpm",
+    "temperature": "degC",
+    "pressure": "hPa",
+    "manifold_pressure": "inHg",
+    "mass": "lb",
+    "volume": "usgal",
+    "volume_flow": "usgal/h",
+    "mass_flow": "lb/h",
+}
+
+
+class Settings(_Strict):
+    """The whole of settings.toml."""
+
+    aircraft: Aircraft = Aircraft()
+    points: PointCriteria = PointCriteria()
+    instruments: dict[str, InstrumentProfile] = {}
+    display: dict[str, str] = {}
+
+    def digest(self) -> str:
+        """Sixteen hex digits that change whenever a setting changes."""
+        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def display_unit(self, quantity: str) -> str:
+        """Unit people are shown for a kind of quantity (a key of DISPLAY_DEFAULTS)."""
+        return self.display.get(quantity, DISPLAY_DEFAULTS[quantity])
+
+
+def load_settings(path: Path) -> Settings:
+    """Settings from a TOML file. Raises SettingsError naming every wrong key at once."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise SettingsError("no settings file", where=str(path), do="create a programme with `trimshot new`") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingsError("the settings file cannot be read", where=str(path), found=str(error)) from None
+    return parse_settings(text, str(path))
+
+
+def parse_settings(text: str, where: str) -> Settings:
+    """Settings from TOML text; `where` names it in errors."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError("not valid TOML", where=where, found=str(error)) from None
+    try:
+        settings = Settings.model_validate(raw)
+    except ValidationError as error:
+        raise SettingsError(
+            "; ".join(_explain(one) for one in error.errors()), where=where, do="correct these lines and run again"
+        ) from None
+    for quantity, spelling in settings.display.items():
+        if quantity not in DISPLAY_DEFAULTS:
+            raise SettingsError(f"unknown key display.{quantity}", where=where, allowed=", ".join(DISPLAY_DEFAULTS))
+        wanted = unit_of(DISPLAY_DEFAULTS[quantity]).kind
+        unit = find_unit(spelling)
+        if unit is None or unit.kind != wanted:
+            raise SettingsError(f"display.{quantity} needs a unit of {wanted}", where=where, found=repr(spelling))
+    return settings
+
+
+def _explain(error: Any) -> str:
+    path = ".".join(str(part) for part in error["loc"])
+    if error["type"] == "extra_forbidden":
+        return f"unknown key {path}, allowed here: {', '.join(_keys_at(error['loc'][:-1]))}"
+    return f"{path}: {error['msg'].removeprefix('Value error, ')}"
+
+
+def _keys_at(location: tuple[int | str, ...]) -> list[str]:
+    model: Any = Settings
+    for part in location:
+        if isinstance(part, int):
+            continue
+        model = _MODELS.get(part, model)
+    return sorted(model.model_fields)
+
+
+_MODELS: dict[str | int, Any] = {
+    "aircraft": Aircraft,
+    "points": PointCriteria,
+    "instruments": InstrumentProfile,
+    "flap_settings": FlapSetting,
+    "position_error": PositionError,
+}
