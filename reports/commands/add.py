@@ -1,0 +1,93 @@
+"""`trimshot add`: sorties into the programme, with what became of every file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from .options import programme_of, programme_option
+
+if TYPE_CHECKING:
+    from ...store.report import AddReport, FileReport, SortieReport, Status
+
+
+STATUSES: tuple[Status, ...] = ("added", "replaced", "unchanged", "failed")
+
+
+@click.command()
+@click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
+@click.option("--replace", is_flag=True, help="Replace sorties already in the programme under the same name.")
+@click.option("--notes", is_flag=True, help="Print every finding of every file, notes included.")
+@programme_option
+@click.pass_context
+def add(ctx: click.Context, folders: tuple[Path, ...], replace: bool, notes: bool, programme: Path | None) -> None:
+    """Add each sortie's folder (or zip, or a folder of sorties) in FOLDERS.
+
+    A sortie's id comes from its folder's name. The same folder twice adds nothing.
+    """
+    handle = programme_of(ctx, programme)
+    if replace:
+        report = handle.readd(list(folders), on_progress=show_progress)
+    else:
+        report = handle.add(list(folders), on_progress=show_progress)
+    print_report(report, notes=notes)
+    if report.count("failed"):
+        ctx.exit(2)
+
+
+def show_progress(text: str, done: int, total: int) -> None:
+    """One line that is written over, on a terminal only."""
+    stream = click.get_text_stream("stderr")
+    if stream.isatty():
+        stream.write(f"\r\033[K[{done}/{total}] {text}" if done < total else "\r\033[K")
+        stream.flush()
+
+
+def print_report(report: AddReport, *, notes: bool = False) -> None:
+    """What became of every sortie and every file of it."""
+    if not report.sorties:
+        click.echo("no sorties found there: a sortie is a folder with log files in it, or a zip of one")
+    for sortie in report.sorties:
+        _print_sortie(sortie, notes=notes)
+    parts = [f"{report.count(status)} {status}" for status in STATUSES if report.count(status)]
+    if len(report.sorties) > 1:
+        click.echo(f"sorties: {', '.join(parts)}")
+
+
+def _print_sortie(sortie: SortieReport, *, notes: bool) -> None:
+    if sortie.status == "failed":
+        reason = sortie.error.text() if sortie.error else "unknown reason"
+        click.echo(f"{sortie.sortie}: not added: {reason}", err=True)
+        return
+    if sortie.status == "unchanged":
+        click.echo(f"{sortie.sortie}: already there, nothing added{': ' + sortie.note if sortie.note else ''}")
+        return
+    click.echo(
+        f"{sortie.sortie}: {sortie.status}, {sortie.duration_s / 60:.1f} min, {sortie.points} points"
+        f" ({sortie.refused} candidates refused), {sortie.events} events"
+    )
+    for one in sortie.files:
+        _print_file(one, notes=notes)
+    for finding in sortie.findings:
+        if notes or finding.level != "note":
+            click.echo(f"    {finding.level}: {finding.code} {finding.text}")
+
+
+def _print_file(one: FileReport, *, notes: bool) -> None:
+    clock = (
+        "clock not resolved"
+        if one.clock_uncertainty_s is None
+        else f"clock {one.clock_offset_s:+.2f} ± {one.clock_uncertainty_s:.2f} s"
+    )
+    counts = (
+        f"{one.rows_in} rows in, {one.rows_out} out, {len(one.channels)} channels, {clock}"
+        if one.channels
+        else "no samples"
+    )
+    codes = ", ".join(f"{f.code} ×{f.count}" if f.count > 1 else f.code for f in one.findings)
+    click.echo(f"  {one.file}: {one.adapter}, {counts}{'; ' + codes if codes else ''}")
+    for finding in one.findings:
+        if notes or finding.level == "fault":
+            click.echo(f"    {finding.level}: {finding.code} {finding.text}")

@@ -1,0 +1,75 @@
+"""`trimshot find`: one condition, every sortie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ..display import number
+from ..listing import TableColumn, emit
+from ..records import frame_records
+from .options import Duration, format_option, programme_of, programme_option
+
+
+@click.command()
+@click.argument("condition")
+@click.option(
+    "--at-least", type=Duration(), default="0", metavar="DURATION", help="Shortest stretch told, for example 10s."
+)
+@click.option(
+    "--join", type=Duration(), default="0", metavar="DURATION", help="Join stretches closer than this, for example 2s."
+)
+@click.option("--sortie", help="Look in this sortie alone.")
+@format_option
+@programme_option
+@click.pass_context
+def find(
+    ctx: click.Context,
+    condition: str,
+    at_least: float,
+    join: float,
+    sortie: str | None,
+    form: str,
+    programme: Path | None,
+) -> None:
+    """Find every stretch where CONDITION holds.
+
+    CONDITION is SQL over channels and states. Channels are SI; unit functions give SI:
+
+        trimshot find "flap = 'full' AND gear = 'down' AND vertical_speed < fpm(-500)" --at-least 10s
+    """
+    handle = programme_of(ctx, programme)
+    result = handle.find(condition, at_least, join_s=join, sortie=sortie)
+    records = frame_records(result.frame, handle.settings)
+    shown = [
+        c
+        for c in result.frame.columns
+        if c in result.frame.attrs.get("units", {}) and c not in ("duration_s", "start_s", "stop_s")
+    ]
+    cells = []
+    for r in records:
+        cell = {
+            "sortie": r["sortie"],
+            "start": r["start_utc"][:21].replace("T", " "),
+            "end": r["end_utc"][11:21],
+            "length": number(r["duration_s"], "s"),
+        }
+        for name in shown:
+            cell[name] = number(r[name], r.get(f"{name}_unit"))
+        cells.append(cell)
+    columns = [
+        TableColumn("sortie", "sortie"),
+        TableColumn("start UTC", "start"),
+        TableColumn("end", "end"),
+        TableColumn("s", "length", "right"),
+    ]
+    for name in shown:
+        unit = records[0].get(f"{name}_unit") if records else None
+        columns.append(TableColumn(f"{name.replace('_', ' ')} {unit or ''}".strip(), name, "right"))
+    note = f"{len(records)} stretches in {len({r['sortie'] for r in records})} of {len(result.considered)} sorties considered"
+    for name, reason in result.left_out.items():
+        note += f"\nleft out {name}: {reason}"
+    emit(records, form, columns=columns, cells=cells, note=note)
+    if form != "table":
+        click.echo(note, err=True)

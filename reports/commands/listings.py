@@ -1,0 +1,227 @@
+"""`trimshot sorties`, `channels`, `points`, `events`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ..display import number, with_band
+from ..listing import TableColumn, emit
+from ..records import event_records, frame_records, point_records
+from .options import format_option, programme_of, programme_option
+
+_STATES = ("gear", "flap", "power", "propulsion")
+
+
+@click.command()
+@format_option
+@programme_option
+@click.pass_context
+def sorties(ctx: click.Context, form: str, programme: Path | None) -> None:
+    """List the sorties of the programme."""
+    handle = programme_of(ctx, programme)
+    records = frame_records(handle.sorties(), handle.settings)
+    cells = [
+        {
+            "sortie": r["sortie"],
+            "start": _minute(r["start_utc"]),
+            "length": f"{r['duration_s'] / 60:.0f} min",
+            "aircraft": r["aircraft"] or "–",
+            "points": str(r["points"]),
+            "refused": str(r["refused"]),
+            "events": str(r["events"]),
+            "doubts": str(r["doubts"] + r["faults"]),
+            "now": "" if r["settings_current"] else "older settings",
+        }
+        for r in records
+    ]
+    columns = _columns(
+        "sortie", "start:start UTC", "length>", "aircraft", "points>", "refused>", "events>", "doubts>", "now:"
+    )
+    emit(records, form, columns=columns, cells=cells, note=_or_none(records, "no sorties yet: trimshot add FOLDER"))
+
+
+@click.command()
+@click.option("--sortie", help="Channels of this sortie alone.")
+@format_option
+@programme_option
+@click.pass_context
+def channels(ctx: click.Context, sortie: str | None, form: str, programme: Path | None) -> None:
+    """List the channels: name, unit, the header they came from, samples and missing values."""
+    handle = programme_of(ctx, programme)
+    frame = handle.channels(sortie)
+    records: list[dict[str, Any]] = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+    cells = [
+        {
+            "sortie": r["sortie"],
+            "track": r["track"],
+            "channel": r["channel"],
+            "unit": r["unit"] or "–",
+            "header": r["header"] or "–",
+            "written": r["unit_as_written"] or "–",
+            "samples": str(r["samples"]),
+            "missing": str(r["samples"] - r["valid"]),
+        }
+        for r in records
+    ]
+    columns = _columns(
+        "sortie",
+        "track",
+        "channel",
+        "unit:unit (SI)",
+        "header:header as written",
+        "written:unit as written",
+        "samples>",
+        "missing>",
+    )
+    emit(records, form, columns=columns, cells=cells, note=_or_none(records, "no channels"))
+
+
+@click.command()
+@click.option("--sortie", help="Points of this sortie alone.")
+@click.option("--config", help='Configuration, for example "gear=down flap=full".')
+@click.option("--kind", help="glide, level, climb, descent or turn.")
+@click.option("--refused", is_flag=True, help="The refused candidates, each with its reasons, instead of the points.")
+@format_option
+@programme_option
+@click.pass_context
+def points(
+    ctx: click.Context,
+    sortie: str | None,
+    config: str | None,
+    kind: str | None,
+    refused: bool,
+    form: str,
+    programme: Path | None,
+) -> None:
+    """List the stabilised points with their statistics (± two standard errors)."""
+    handle = programme_of(ctx, programme)
+    records = point_records(handle, sortie, parse_config(config), refused=refused, kind=kind)
+    cells = [_point_cells(r) for r in records]
+    columns = _columns(
+        "sortie", "number:no.>", "start:start UTC", "length:s>", "kind", "gear", "flap", "propulsion",
+        "speed:calibrated airspeed>", "altitude:pressure altitude>", "sink:sink (energy-corrected)>", "rpm:engine speed>",
+        "why:why refused" if refused else "score>",
+    )  # fmt: skip
+    word = "refused candidates" if refused else "points"
+    emit(
+        records,
+        form,
+        columns=columns,
+        cells=cells,
+        note=f"{len(records)} {word} in {len({r['sortie'] for r in records})} sorties",
+    )
+
+
+@click.command()
+@click.option("--sortie", help="Events of this sortie alone.")
+@click.option("--kind", help="A kind or its beginning: gear, flap_change, power, rpm_command, liftoff, touchdown ...")
+@format_option
+@programme_option
+@click.pass_context
+def events(ctx: click.Context, sortie: str | None, kind: str | None, form: str, programme: Path | None) -> None:
+    """List what happened: gear, flap, RPM and power changes, lift-off, touchdown and more."""
+    handle = programme_of(ctx, programme)
+    records = event_records(handle, sortie, kind)
+    cells = [
+        {
+            "sortie": r["sortie"],
+            "time": _second(r["time_utc"]),
+            "takes": number(r["duration_s"], "s"),
+            "kind": r["kind"],
+            "before": _side(r["before"], r["unit"]),
+            "after": _side(r["after"], r["unit"]),
+            "confidence": f"{r['confidence']:.2f}",
+            "uncertainty": number(r["uncertainty_s"], "s"),
+            "channel": r["channel"],
+        }
+        for r in records
+    ]
+    columns = _columns(
+        "sortie",
+        "time:time UTC",
+        "takes:takes s>",
+        "kind",
+        "before",
+        "after",
+        "confidence>",
+        "uncertainty:± s>",
+        "channel:from",
+    )
+    emit(records, form, columns=columns, cells=cells, note=f"{len(records)} events")
+
+
+def parse_config(text: str | None) -> dict[str, str] | None:
+    """'gear=down flap=full' -> {'gear': 'down', 'flap': 'full'}."""
+    if not text:
+        return None
+    out: dict[str, str] = {}
+    for part in text.replace(",", " ").split():
+        name, mark, value = part.partition("=")
+        if not mark or name not in _STATES or not value:
+            raise click.BadParameter(
+                f"{part!r} is not a configuration; write for example gear=down flap=full (of {', '.join(_STATES)})",
+                param_hint="--config",
+            )
+        out[name] = value
+    return out
+
+
+def _point_cells(r: Mapping[str, Any]) -> dict[str, str]:
+    return {
+        "sortie": r["sortie"],
+        "number": str(r["number"]),
+        "start": _second(r["start_utc"]),
+        "length": number(r["duration_s"], "s"),
+        "kind": r["kind"],
+        "gear": r["gear"],
+        "flap": r["flap"],
+        "propulsion": r["propulsion"],
+        "speed": band_text(r, "calibrated_airspeed"),
+        "altitude": band_text(r, "pressure_altitude", band=False),
+        "sink": band_text(r, "sink_rate"),
+        "rpm": band_text(r, "engine_speed", band=False),
+        "score": number(r["score"], None),
+        "why": "; ".join(str(reason["text"]) for reason in r["reasons"]),
+    }
+
+
+def band_text(record: Mapping[str, Any], channel: str, *, band: bool = True) -> str:
+    """A channel's mean over a point with twice its standard error and its unit, or a dash."""
+    one = record["statistics"].get(channel)
+    if one is None or one["mean"] is None:
+        return "–"
+    error = one["standard_error"]
+    text = with_band(one["mean"], None if error is None or not band else 2 * error, one["unit"])
+    return f"{text} {one['unit']}"
+
+
+def _side(value: Any, unit: str | None) -> str:
+    if value is None:
+        return "–"
+    return f"{number(value, unit)} {unit or ''}".strip() if isinstance(value, float) else str(value)
+
+
+def _columns(*words: str) -> list[TableColumn]:
+    """'key', 'key:head', a '>' at the end aligns right."""
+    out = []
+    for word in words:
+        align = "right" if word.endswith(">") else "left"
+        key, mark, head = word.rstrip(">").partition(":")
+        out.append(TableColumn(head if mark else key, key, align))
+    return out
+
+
+def _minute(moment: str | None) -> str:
+    return moment[:16].replace("T", " ") if moment else "–"
+
+
+def _second(moment: str | None) -> str:
+    return moment[:21].replace("T", " ") if moment else "–"
+
+
+def _or_none(records: list[dict[str, Any]], text: str) -> str | None:
+    return None if records else text

@@ -1,0 +1,89 @@
+"""Display units: the one place where SI becomes what people read.
+
+A channel is shown in the unit the settings choose for its kind of quantity, else in the unit of
+the vocabulary. Means are converted with their zero; deviations, slopes and errors without it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ..shared.settings import DISPLAY_DEFAULTS, Settings
+from ..shared.units import factors
+from ..shared.vocabulary import meaning_of
+
+# unit a channel is shown in by the vocabulary -> key of [display] in settings.toml that may change it
+_SETTING_OF_UNIT = {unit: key for key, unit in DISPLAY_DEFAULTS.items()}
+_SETTING_OF_UNIT["ft"] = "altitude"  # lengths of the vocabulary shown in feet are altitudes
+_SETTING_OF_UNIT["l"] = "volume"
+_SETTING_OF_UNIT["l/h"] = "volume_flow"
+_SETTING_OF_UNIT["kg"] = "mass"
+_SETTING_OF_UNIT["kg/h"] = "mass_flow"
+
+_DIGITS = {
+    "kt": 1, "mph": 1, "km/h": 1, "m/s": 2, "fpm": 0, "ft": 0, "m": 1, "deg": 1, "deg/s": 1, "rpm": 0, "degC": 1, "degF": 1,
+    "K": 1, "inHg": 2, "hPa": 1, "bar": 2, "psi": 1, "lb": 0, "kg": 1, "g": 2, "V": 1, "%": 0, "m/s2": 3, "s": 1,
+}  # fmt: skip
+
+
+def display_unit(channel: str, settings: Settings) -> str | None:
+    """The unit a channel is shown in, None for words and for raw channels without a unit."""
+    entry = meaning_of(channel)
+    if entry is None or entry.is_text:
+        return None
+    unit = entry.display or entry.unit
+    key = _SETTING_OF_UNIT.get(unit or "")
+    return settings.display_unit(key) if key else unit
+
+
+def shown(value: float, channel: str, settings: Settings) -> float:
+    """A channel's SI value in its display unit."""
+    factor, offset = _factors(display_unit(channel, settings))
+    return (value - offset) / factor
+
+
+def shown_difference(value: float, channel: str, settings: Settings) -> float:
+    """A difference, slope, deviation or error of a channel in its display unit."""
+    return value / _factors(display_unit(channel, settings))[0]
+
+
+def statistic_shown(channel: str, statistic: Mapping[str, Any], settings: Settings) -> dict[str, Any]:
+    """One statistic as people and JSON get it: mean, deviation, slope_per_s, standard_error, unit."""
+    return {
+        "mean": clean(shown(statistic["mean"], channel, settings)),
+        "deviation": clean(shown_difference(statistic["deviation"], channel, settings)),
+        "slope_per_s": clean(shown_difference(statistic["slope_per_s"], channel, settings)),
+        "standard_error": clean(shown_difference(statistic["standard_error"], channel, settings)),
+        "unit": display_unit(channel, settings),
+    }
+
+
+def clean(value: Any) -> Any:
+    """JSON's null for a value that is not a number; floats without the noise of their last bits."""
+    if isinstance(value, float):
+        return None if value != value or value in (float("inf"), float("-inf")) else float(f"{value:.10g}")
+    return value
+
+
+def number(value: float | None, unit: str | None) -> str:
+    """A number with the digits its unit deserves, a dash where there is none."""
+    if value is None or value != value:
+        return "–"
+    return f"{value:.{_DIGITS.get(unit or '', 2)}f}"
+
+
+def with_band(mean: float | None, band: float | None, unit: str | None) -> str:
+    """'95.2 ± 0.3': mean and twice its standard error, digits by the unit."""
+    if mean is None or mean != mean:
+        return "–"
+    if band is None or band != band:
+        return number(mean, unit)
+    digits = _DIGITS.get(unit or "", 2)
+    if 0 < band < 0.5 * 10.0**-digits:
+        band = 10.0**-digits
+    return f"{mean:.{digits}f} ± {band:.{digits}f}"
+
+
+def _factors(unit: str | None) -> tuple[float, float]:
+    return factors(unit) if unit and unit != "1" else (1.0, 0.0)

@@ -1,0 +1,159 @@
+"""The tables of a sortie's page: facts, points, refused candidates, events, findings, files."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from .display import display_unit, number, shown, with_band
+from .records import event_records, point_records
+
+if TYPE_CHECKING:
+    from ..shared.settings import Settings
+    from ..store.programme import Programme
+
+# channel of a points-table column, its head, whether the band is shown
+_COLUMNS: tuple[tuple[str, str, bool], ...] = (
+    ("calibrated_airspeed", "calibrated airspeed", True),
+    ("pressure_altitude", "pressure altitude", False),
+    ("sink_rate", "sink", True),
+    ("engine_speed", "engine speed", True),
+    ("static_air_temperature", "air temperature", False),
+)
+
+
+def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
+    """The page's tables and facts, every number as text in display units."""
+    settings = programme.settings
+    points = point_records(programme, sortie, None, refused=False)
+    refused = point_records(programme, sortie, None, refused=True)
+    row = programme.sorties().set_index("sortie").loc[sortie]
+    start = row["start_utc"].timestamp()
+    intervals = programme.points(sortie, refused=True).set_index("number")
+    held = [c for c in _COLUMNS if any(c[0] in p["statistics"] for p in points)]
+    card = programme.card(sortie)
+    return {
+        "headline": _headline(row, card),
+        "facts": _facts(row, card, points, settings),
+        "point_columns": [{"head": head, "unit": display_unit(c, settings)} for c, head, _ in held],
+        "points": [_point_row(p, intervals.loc[p["number"]], start, held) for p in points],
+        "refused": [_refused_row(p, intervals.loc[p["number"]], start) for p in refused],
+        "events": [_event_row(e, start, row["start_utc"]) for e in _events(programme, sortie)],
+        "findings": [_finding_row(f) for f in programme.findings(sortie).to_dict("records")],
+        "sources": [_source_row(s) for s in programme.ledger(sortie).to_dict("records")],
+        "settings_hash": row["settings_hash"],
+        "detector": points[0]["detector"] if points and "detector" in points[0] else _detector(intervals),
+        "added": f"{row['added_utc']:%Y-%m-%d %H:%M} UTC",
+    }
+
+
+def _detector(points: Any) -> str:
+    return str(points["detector"].iloc[0]) if len(points) else "–"
+
+
+def _headline(row: Any, card: Any) -> str:
+    words = [str(row["aircraft"] or "aircraft not named"), f"{row['start_utc']:%A %d %B %Y, %H:%M:%S} UTC"]
+    if card.get("purpose"):
+        words.append(str(card["purpose"]))
+    return " · ".join(words)
+
+
+def _facts(row: Any, card: Any, points: list[dict[str, Any]], settings: Settings) -> list[dict[str, str]]:
+    facts = [
+        {"name": "recorded", "value": f"{row['duration_s'] / 60:.0f} min"},
+        {"name": "stabilised points", "value": str(len(points))},
+        {"name": "candidates refused", "value": str(row["refused"])},
+        {"name": "events", "value": str(row["events"])},
+        {"name": "doubts to look at", "value": str(row["doubts"] + row["faults"])},
+    ]
+    if card.get("take_off_mass_kg"):
+        mass = shown(float(card["take_off_mass_kg"]), "mass", settings)
+        facts.append({"name": "take-off mass, from the card", "value": f"{mass:.0f} {display_unit('mass', settings)}"})
+    return facts
+
+
+def _point_row(p: dict[str, Any], interval: Any, start: float, held: list[tuple[str, str, bool]]) -> dict[str, Any]:
+    cells = []
+    for channel, _, banded in held:
+        one = p["statistics"].get(channel)
+        if one is None:
+            cells.append("–")
+        else:
+            error = one["standard_error"]
+            cells.append(with_band(one["mean"], 2 * error if banded and error is not None else None, one["unit"]))
+    return {
+        **_interval(p, interval, start),
+        "number": p["number"],
+        "propulsion": p["propulsion"],
+        "cells": cells,
+        "score": number(p["score"], None),
+        "rows": interval.get("rows_text", "–"),
+    }
+
+
+def _interval(p: dict[str, Any], interval: Any, start: float) -> dict[str, Any]:
+    return {
+        "start": round(start + float(interval["start_s"]), 2),
+        "stop": round(start + float(interval["stop_s"]), 2),
+        "start_text": p["start_utc"][11:21],
+        "duration": number(p["duration_s"], "s"),
+        "kind": p["kind"],
+        "gear": p["gear"],
+        "flap": p["flap"],
+    }
+
+
+def _refused_row(p: dict[str, Any], interval: Any, start: float) -> dict[str, Any]:
+    return {**_interval(p, interval, start), "why": "; ".join(str(r["text"]) for r in p["reasons"])}
+
+
+def _events(programme: Programme, sortie: str) -> list[dict[str, Any]]:
+    times = programme.events(sortie).set_index("number")
+    return [
+        {**e, "time_s": float(times.loc[e["number"], "time_s"]), "stop_s": float(times.loc[e["number"], "stop_s"])}
+        for e in event_records(programme, sortie, None)
+    ]
+
+
+def _event_row(e: dict[str, Any], start: float, _: Any) -> dict[str, Any]:
+    return {
+        "start": round(start + e["time_s"] - 5, 2),
+        "stop": round(start + max(e["stop_s"], e["time_s"]) + 5, 2),
+        "time_text": e["time_utc"][11:21],
+        "kind": e["kind"].replace("_", " "),
+        "before": _side(e["before"], e["unit"]),
+        "after": _side(e["after"], e["unit"]),
+        "takes": number(e["duration_s"], "s"),
+        "uncertainty": number(e["uncertainty_s"], "s"),
+        "confidence": f"{e['confidence']:.2f}",
+        "channel": e["channel"],
+    }
+
+
+def _side(value: Any, unit: str | None) -> str:
+    if value is None:
+        return "–"
+    return f"{number(value, unit)} {unit or ''}".strip() if isinstance(value, float) else str(value)
+
+
+def _finding_row(f: dict[Any, Any]) -> dict[str, Any]:
+    return {"level": f["level"], "code": f["code"], "where": f["place"] or "–", "count": f["times"], "text": f["text"]}
+
+
+def _source_row(s: dict[Any, Any]) -> dict[str, Any]:
+    sigma = s["offset_uncertainty_s"]
+    if s["rows_out"] == 0:
+        clock = "–"
+    elif sigma is None or sigma != sigma:
+        clock = "not resolved"
+    else:
+        clock = f"{s['offset_s']:+.2f} ± {2 * sigma:.2f} s"
+        if s["drift_uncertainty_ppm"] == s["drift_uncertainty_ppm"] and s["drift_uncertainty_ppm"] is not None:
+            clock += f", drift {s['drift_ppm']:+.0f} ± {2 * s['drift_uncertainty_ppm']:.0f} ppm"
+    return {
+        "file": s["file"],
+        "adapter": f"{s['adapter']} {s['adapter_version']}",
+        "rows_in": s["rows_in"],
+        "rows_out": s["rows_out"],
+        "clock": clock,
+        "sha256": s["sha256"],
+    }

@@ -1,0 +1,124 @@
+"""Answers of the programme as records: what JSON and CSV hold, in display units with the unit beside."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Hashable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from ..shared.settings import Settings
+from .display import clean, display_unit, shown, shown_difference, statistic_shown
+from .listing import utc_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..store.programme import Programme
+
+Record = dict[str, Any]
+
+
+def point_records(
+    programme: Programme,
+    sortie: str | None,
+    config: Mapping[str, str] | None,
+    *,
+    refused: bool,
+    kind: str | None = None,
+) -> list[Record]:
+    """One record per point: interval, kind, configuration, statistics by channel, score, reasons.
+
+    With `refused`, the refused candidates alone.
+    """
+    points = programme.points(sortie, config, refused=refused, kind=kind)
+    if refused and len(points):
+        points = points[~points["accepted"].astype(bool)]
+    statistics = _statistics_by_point(programme, sortie) if len(points) else {}
+    settings = programme.settings
+    return [_point_record(row, statistics, settings) for row in points.to_dict("records")]
+
+
+def _statistics_by_point(
+    programme: Programme, sortie: str | None
+) -> dict[tuple[str, int], dict[str, Mapping[Hashable, Any]]]:
+    out: dict[tuple[str, int], dict[str, Mapping[Hashable, Any]]] = {}
+    for row in programme.statistics(sortie).to_dict("records"):
+        out.setdefault((row["sortie"], int(row["number"])), {})[row["channel"]] = row
+    return out
+
+
+def _point_record(
+    row: Mapping[Hashable, Any],
+    statistics: Mapping[tuple[str, int], Mapping[str, Mapping[Hashable, Any]]],
+    settings: Settings,
+) -> Record:
+    channels = statistics.get((row["sortie"], int(row["number"])), {})
+    return {
+        "sortie": row["sortie"],
+        "number": int(row["number"]),
+        "start_utc": utc_text(row["start_utc"]),
+        "end_utc": utc_text(row["stop_utc"]),
+        "duration_s": round(float(row["duration_s"]), 3),
+        "kind": row["kind"],
+        "gear": row["gear"],
+        "flap": row["flap"],
+        "power": row["power"],
+        "propulsion": row["propulsion"],
+        "score": clean(float(row["score"])),
+        "accepted": bool(row["accepted"]),
+        "reasons": [dict(reason) for reason in row["reasons"]],
+        "statistics": {name: statistic_shown(name, _words(one), settings) for name, one in sorted(channels.items())},
+    }
+
+
+def _words(row: Mapping[Hashable, Any]) -> dict[str, Any]:
+    return {str(key): value for key, value in row.items()}
+
+
+def event_records(programme: Programme, sortie: str | None, kind: str | None) -> list[Record]:
+    """One record per event: kind, times, before, after, confidence, uncertainty."""
+    settings = programme.settings
+    return [
+        {
+            "sortie": row["sortie"],
+            "number": int(row["number"]),
+            "kind": row["kind"],
+            "time_utc": utc_text(row["time_utc"]),
+            "end_utc": utc_text(row["stop_utc"]),
+            "duration_s": round(float(row["stop_s"]) - float(row["time_s"]), 3),
+            "before": _side(row["before"], row["channel"], settings),
+            "after": _side(row["after"], row["channel"], settings),
+            "unit": display_unit(row["channel"], settings) if isinstance(row["before"], float) else None,
+            "confidence": clean(float(row["confidence"])),
+            "uncertainty_s": clean(float(row["uncertainty_s"])),
+            "channel": row["channel"],
+        }
+        for row in programme.events(sortie, kind).to_dict("records")
+    ]
+
+
+def _side(value: Any, channel: str, settings: Settings) -> Any:
+    return clean(shown(value, channel, settings)) if isinstance(value, float) else value
+
+
+def frame_records(frame: pd.DataFrame, settings: Settings) -> list[Record]:
+    """Rows of any answer: times as text, columns that are channels in display units, `_unit` named beside."""
+    units: Mapping[str, str] = frame.attrs.get("units", {})
+    records: list[Record] = []
+    for row in frame.to_dict("records"):
+        record: Record = {}
+        for key, value in row.items():
+            record.update(_cell(str(key), value, units, settings))
+        records.append(record)
+    return records
+
+
+def _cell(key: str, value: Any, units: Mapping[str, str], settings: Settings) -> Record:
+    if isinstance(value, dt.datetime):
+        return {"end_utc" if key == "stop_utc" else key: utc_text(value)}
+    channel, _, suffix = key.partition("__")
+    unit = display_unit(channel, settings) if key in units else None
+    if unit is None or not isinstance(value, (int, float)) or isinstance(value, bool):
+        return {key: value.item() if hasattr(value, "item") else value}
+    convert = shown_difference if suffix in ("deviation", "error") else shown
+    return {key: clean(convert(float(value), channel, settings)), f"{key}_unit": unit}
