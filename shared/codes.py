@@ -38,6 +38,7 @@ CODES: dict[str, str] = {
     "UNIT_UNKNOWN": "the unit is not stated or not known; the samples are kept without a unit",
     "UNIT_INFERRED": "the unit is not stated and was concluded from evidence in the data",
     "UNIT_CHANGE_SUSPECTED": "the values fit another unit than the one stated",
+    "CHANNEL_INFERRED": "a column's name does not say all; what it is was concluded from evidence",
     "CHANNEL_UNNAMED": "a column matches no known channel and is kept as a raw one",
     "ALT_DATUM_UNKNOWN": "the altitude's datum is not stated; it is not used for performance",
     "HEADING_REFERENCE_UNKNOWN": "it is not stated whether the heading is magnetic or true",
@@ -99,6 +100,7 @@ CODES: dict[str, str] = {
     # detection
     "NOT_ATTEMPTED": "something was not looked for, because a channel it needs is missing",
     "STATE_UNKNOWN": "a configuration state could not be told",
+    "STATE_INFERRED": "a configuration state was concluded from the aircraft's response, not recorded",
     "SWITCHES_DISAGREE": "lever, lock switches or position contradict each other",
     "DERIVED": "a channel was computed from others",
     "CARD_FIELD_UNKNOWN": "a test-card entry is not understood and is kept as written",

@@ -21,7 +21,8 @@ GAP_FLOOR_S = 1.5
 
 def gap_limit_s(track: Track) -> float:
     """Longest step between two rows of a track that is still not a gap, in seconds."""
-    return max(GAP_FLOOR_S, GAP_FACTOR * track.median_step_s)
+    step = track.median_step_s
+    return max(GAP_FLOOR_S, GAP_FACTOR * step) if np.isfinite(step) else GAP_FLOOR_S  # a single row has no step
 
 
 def sample_column(track: Track, name: str, time_s: Floats) -> NDArray[np.float64] | NDArray[np.object_]:
@@ -39,7 +40,7 @@ def sample_column(track: Track, name: str, time_s: Floats) -> NDArray[np.float64
 def _usable(track: Track, column: Column) -> NDArray[np.bool_]:
     if column.is_text:
         return np.array([value is not None for value in column.values], dtype=bool)
-    return np.isfinite(column.values)
+    return np.asarray(np.isfinite(column.values), dtype=bool)
 
 
 def _hold(track: Track, column: Column, time_s: Floats) -> NDArray[np.float64] | NDArray[np.object_]:

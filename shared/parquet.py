@@ -11,6 +11,7 @@ import dataclasses
 import datetime as dt
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -51,21 +52,29 @@ def write_track(track: Track, start_utc: dt.datetime, path: Path) -> None:
     write_table(table, path)
 
 
-def write_table(table: pa.Table, path: Path) -> None:
-    """Write a table so that a power cut leaves the whole file or none of it."""
+def write_table(table: pa.Table, path: Path, *, column_encoding: Mapping[str, str] | None = None) -> None:
+    """Write a table so that a power cut leaves the whole file or none of it.
+
+    Columns are dictionary coded, except those `column_encoding` names an encoding for.
+    """
+    encoding = dict(column_encoding or {})
     temporary = path.with_name(path.name + ".part")
-    with temporary.open("wb") as stream:
-        pq.write_table(
-            table,
-            stream,
-            compression="zstd",
-            compression_level=1,
-            use_dictionary=True,
-            row_group_size=ROWS_PER_GROUP,
-        )
-        stream.flush()
-        os.fsync(stream.fileno())
-    temporary.replace(path)
+    try:
+        with temporary.open("wb") as stream:
+            pq.write_table(
+                table,
+                stream,
+                compression="zstd",
+                compression_level=1,
+                use_dictionary=[name for name in table.column_names if name not in encoding],
+                column_encoding=encoding or None,
+                row_group_size=ROWS_PER_GROUP,
+            )
+            stream.flush()
+            os.fsync(stream.fileno())
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)  # there only when something went wrong
     flush_folder(path.parent)
 
 

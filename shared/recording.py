@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from .errors import ChannelError
 from .findings import Finding
-from .vocabulary import meaning_of
+from .vocabulary import CHANNELS, meaning_of
 
 Floats = NDArray[np.float64]
 
@@ -152,4 +152,12 @@ class Recording:
         """Names of all canonical channels in any track, in vocabulary order, then raw ones."""
         names = {name for t in self.tracks for name in t.columns}
         known = [n for n in names if meaning_of(n)]
-        return tuple(sorted(known)) + tuple(sorted(names - set(known)))
+        return tuple(sorted(known, key=_vocabulary_order)) + tuple(sorted(names - set(known)))
+
+
+_ORDER = {name: position for position, name in enumerate(CHANNELS)}
+
+
+def _vocabulary_order(name: str) -> tuple[int, int, str]:
+    entry = meaning_of(name)
+    return (_ORDER[entry.name] if entry else len(_ORDER), len(name), name)  # length: number 10 after number 2

@@ -12,7 +12,16 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, ValidationError, ValidationInfo
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+)
 
 from .errors import SettingsError, UnitError
 from .units import find_unit, parse_quantity, to_si, unit_of
@@ -29,7 +38,9 @@ def _quantity(kind: str) -> Any:
         except UnitError as error:
             raise ValueError(str(error)) from None
         if unit.kind != kind:
-            raise ValueError(f"{value!r} is a {unit.kind}, a {kind} is needed, for example {_EXAMPLE[kind]!r}")
+            raise ValueError(
+                f"{value!r} is a quantity of {unit.kind}, one of {kind} is needed, for example {_EXAMPLE[kind]!r}"
+            )
         return to_si(number, unit.symbol)
 
     return Annotated[float, BeforeValidator(convert), PlainSerializer(float)]
@@ -44,7 +55,7 @@ _EXAMPLE = {
     "rotation": "2700 rpm",
     "time": "15 s",
     "temperature": "240 degC",
-    "acceleration": "0.05 m/s2",
+    "acceleration": "0.1 kt/s",
 }
 
 Speed = _quantity("speed")
@@ -58,7 +69,7 @@ Acceleration = _quantity("acceleration")
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
 class FlapSetting(_Strict):
@@ -108,16 +119,27 @@ class PointCriteria(_Strict):
     """When a stretch is steady enough to be measured. Sources stand in detect/criteria docs."""
 
     minimum_duration: Duration = 15.0  # type: ignore[valid-type]
-    airspeed_band: Speed = to_si(3.0, "kt")  # type: ignore[valid-type]
-    airspeed_trend: Acceleration = 0.1 * 0.514444  # type: ignore[valid-type]
+    maximum_duration: Duration = 300.0  # type: ignore[valid-type]
+    airspeed_band: Speed = to_si(2.5, "kt")  # type: ignore[valid-type]
+    airspeed_trend: Acceleration = to_si(0.08, "kt/s")  # type: ignore[valid-type]
+    airspeed_drift: Speed = to_si(3.0, "kt")  # type: ignore[valid-type]
     bank: Angle = to_si(6.0, "deg")  # type: ignore[valid-type]
     heading: Angle = to_si(12.0, "deg")  # type: ignore[valid-type]
+    turn_bank: Angle = to_si(10.0, "deg")  # type: ignore[valid-type]
+    turn_bank_band: Angle = to_si(5.0, "deg")  # type: ignore[valid-type]
     vertical_speed_deviation: Speed = to_si(150.0, "fpm")  # type: ignore[valid-type]
     vertical_speed_share: float = 0.06
+    energy_rate_drift: Speed = to_si(200.0, "fpm")  # type: ignore[valid-type]
+    energy_rate_share: float = 0.1
     level_vertical_speed: Speed = to_si(120.0, "fpm")  # type: ignore[valid-type]
     level_altitude_band: Length = to_si(60.0, "ft")  # type: ignore[valid-type]
     engine_speed_share: float = 0.03
-    manifold_pressure_share: float = 0.06
+    engine_speed_step: float = 0.01
+    manifold_pressure_share: float = 0.04
+    manifold_pressure_step: float = 0.01
+    fuel_flow_share: float = 0.08
+    fuel_flow_step: float = 0.06
+    air_roughness: float = 0.08
 
 
 class InstrumentProfile(_Strict):
@@ -158,6 +180,14 @@ class Settings(_Strict):
     instruments: dict[str, InstrumentProfile] = {}
     display: dict[str, str] = {}
 
+    @field_validator("display")
+    @classmethod
+    def _check_display(cls, display: dict[str, str]) -> dict[str, str]:
+        problems = [text for item in display.items() if (text := _display_problem(*item))]
+        if problems:
+            raise ValueError("; ".join(problems))
+        return display
+
     def digest(self) -> str:
         """Sixteen hex digits that change whenever a setting changes."""
         text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
@@ -186,34 +216,35 @@ def parse_settings(text: str, where: str) -> Settings:
     except tomllib.TOMLDecodeError as error:
         raise SettingsError("not valid TOML", where=where, found=str(error)) from None
     try:
-        settings = Settings.model_validate(raw)
+        return Settings.model_validate(raw)
     except ValidationError as error:
         raise SettingsError(
             "; ".join(_explain(one) for one in error.errors()), where=where, do="correct these lines and run again"
         ) from None
-    for quantity, spelling in settings.display.items():
-        if quantity not in DISPLAY_DEFAULTS:
-            raise SettingsError(f"unknown key display.{quantity}", where=where, allowed=", ".join(DISPLAY_DEFAULTS))
-        wanted = unit_of(DISPLAY_DEFAULTS[quantity]).kind
-        unit = find_unit(spelling)
-        if unit is None or unit.kind != wanted:
-            raise SettingsError(f"display.{quantity} needs a unit of {wanted}", where=where, found=repr(spelling))
-    return settings
+
+
+def _display_problem(quantity: str, spelling: str) -> str | None:
+    if quantity not in DISPLAY_DEFAULTS:
+        return f"unknown key display.{quantity}, allowed here: {', '.join(DISPLAY_DEFAULTS)}"
+    wanted, unit = unit_of(DISPLAY_DEFAULTS[quantity]).kind, find_unit(spelling)
+    if unit is None or unit.kind != wanted:
+        return f"display.{quantity} needs a unit of {wanted}, found {spelling!r}"
+    return None
 
 
 def _explain(error: Any) -> str:
     path = ".".join(str(part) for part in error["loc"])
     if error["type"] == "extra_forbidden":
         return f"unknown key {path}, allowed here: {', '.join(_keys_at(error['loc'][:-1]))}"
-    return f"{path}: {error['msg'].removeprefix('Value error, ')}"
+    message = error["msg"].removeprefix("Value error, ")
+    return message if error["loc"] == ("display",) else f"{path}: {message}"
 
 
 def _keys_at(location: tuple[int | str, ...]) -> list[str]:
     model: Any = Settings
-    for part in location:
-        if isinstance(part, int):
-            continue
-        model = _MODELS.get(part, model)
+    for before, part in zip(("", *location), location, strict=False):
+        if before != "instruments":  # what follows there is the name the user gave a recorder
+            model = _MODELS.get(part, model)
     return sorted(model.model_fields)
 
 

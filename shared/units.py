@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from math import isfinite
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from .errors import UnitError
@@ -96,7 +97,7 @@ _TABLE: tuple[Unit, ...] = tuple(
         ("inHg", "pressure", "inch_Hg_32F", 'inhg|in hg|inches hg|inhg abs|"hg|in-hg'),
         ("mmHg", "pressure", "millimeter_Hg", "mmhg|mm hg|torr"),
         ("psi", "pressure", "psi", "psi|lb/in2|lbf/in2|psia|psig"),
-        ("psf", "pressure", "pound_force_per_square_foot", "psf|lb/ft2|lbf/ft2"),
+        ("psf", "pressure", "pound_force/foot**2", "psf|lb/ft2|lbf/ft2"),
         ("kg", "mass", "kilogram", "kg|kgs"),
         ("lb", "mass", "pound", "lb|lbs|pound|pounds|lbm"),
         ("g_mass", "mass", "gram", "gram|grams"),
@@ -111,6 +112,7 @@ _TABLE: tuple[Unit, ...] = tuple(
         ("lb/h", "mass_flow", "pound/hour", "lb/h|pph|lb/hr|lbs/h"),
         ("g", "load_factor", "dimensionless", "g|gs|g's|gn|g-load"),
         ("m/s2", "acceleration", "meter/second**2", "m/s2|m/s²|m/s^2|m/s/s|ms-2"),
+        ("kt/s", "acceleration", "knot/second", "kt/s|kts/s|knots/s|kt/sec"),
         ("ft/s2", "acceleration", "foot/second**2", "ft/s2|ft/s²|ft/s^2"),
         ("%", "ratio", "percent", "%|percent|pct"),
         ("1", "ratio", "dimensionless", "1|ratio|fraction|bool|flag|0/1|-|none|--"),
@@ -138,8 +140,16 @@ _TABLE: tuple[Unit, ...] = tuple(
 UNITS: dict[str, Unit] = {unit.symbol: unit for unit in _TABLE}
 
 
+# folding would turn these into another unit: newton metre into nautical mile, kilonewton into knot
+_CAPITALS_MATTER = frozenset({"Nm", "kN"})
+
+
+def _strip(spelling: str) -> str:
+    return "".join(spelling.strip().strip("[]()").replace(".", "").split())
+
+
 def _fold(spelling: str) -> str:
-    return "".join(spelling.strip().strip("[]()").lower().replace(".", "").split())
+    return _strip(spelling).lower()
 
 
 _BY_SPELLING: dict[str, Unit] = {}
@@ -150,7 +160,7 @@ for _unit in _TABLE:
 
 def find_unit(spelling: str) -> Unit | None:
     """The unit a header spells, or None when the spelling is not in the closed table."""
-    return _BY_SPELLING.get(_fold(spelling))
+    return None if _strip(spelling) in _CAPITALS_MATTER else _BY_SPELLING.get(_fold(spelling))
 
 
 def unit_of(symbol: str) -> Unit:
@@ -230,6 +240,8 @@ def parse_quantity(text: str) -> tuple[float, Unit]:
         raise UnitError(
             "a quantity is a number, a blank and a unit", found=repr(text), do='write for example "95 kt"'
         ) from None
+    if not isfinite(value):
+        raise UnitError("a quantity is a finite number with its unit", found=repr(text), do='write for example "95 kt"')
     if not spelling:
         raise UnitError("a quantity needs its unit", found=repr(text), do='write for example "95 kt"')
     return value, unit_of(spelling)

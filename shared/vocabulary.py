@@ -147,6 +147,9 @@ CHANNELS: dict[str, ChannelMeaning] = {
         ChannelMeaning(
             "airspeed_rate", "acceleration", "time derivative of calibrated airspeed, smoothed", -30, 30, display="m/s2"
         ),
+        ChannelMeaning(
+            "true_airspeed_rate", "acceleration", "time derivative of true airspeed, smoothed", -30, 30, display="m/s2"
+        ),
         # attitude and motion
         ChannelMeaning("pitch", "angle", "pitch attitude, nose up positive", -_PI / 2, _PI / 2, display="deg"),
         ChannelMeaning("bank", "angle", "bank angle, right wing down positive", -_PI, _PI, display="deg"),

@@ -32,6 +32,7 @@ class Duration(click.ParamType):  # type: ignore[type-arg,unused-ignore]
     }
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The duration in seconds; fails with what may be written."""
         if isinstance(value, (int, float)):
             return float(value)
         match = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([a-z]*)\s*", str(value).lower())
