@@ -1,12 +1,13 @@
 # Two commands do everything on a fresh machine with only Python (3.11 to 3.13) and make.
 PYTHON ?= python3
 VENV ?= .venv
+DEMO ?= demo
 BIN := $(VENV)/bin
 
 .PHONY: demo test check lint types bench clean
 
 demo: $(VENV)/.installed
-	$(BIN)/trimshot demo --folder demo --again
+	$(BIN)/trimshot demo --folder $(DEMO) --again
 
 test: $(VENV)/.installed-test
 	$(BIN)/pytest
@@ -32,4 +33,4 @@ $(VENV)/.installed-test: $(VENV)/bin/python pyproject.toml
 	touch $@ $(VENV)/.installed
 
 clean:
-	rm -rf $(VENV) demo dist build
+	rm -rf $(VENV) $(DEMO) dist build

@@ -24,7 +24,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "show": ("show", "Draw a sortie's time line in the terminal."),
     "find": ("find", "Find every stretch, in all sorties, where a condition holds."),
     "read": ("read", "Show what the readers make of a file or folder; writes nothing."),
+    "questions": ("questions", "List what only you can decide, each with the command that answers it."),
+    "answer": ("questions", "Answer a question, once for all sorties of the recorder."),
+    "ledger": ("ledger", "Show what became of every file's rows, every decision, and the raw row of a sample."),
     "report": ("report", "Write a sortie's page: one file that opens offline."),
+    "rebuild": ("rebuild", "Make the store anew from the kept source files."),
     "demo": ("demo", "Run the whole job on embedded demo sorties."),
     "reference": ("reference", "Print every channel, unit function, setting and finding code."),
 }

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..shared.settings import DISPLAY_DEFAULTS, Settings
-from ..shared.units import factors
+from ..shared.units import factors, find_unit
 from ..shared.vocabulary import meaning_of
 
 # unit a channel is shown in by the vocabulary -> key of [display] in settings.toml that may change it
@@ -83,6 +83,12 @@ def with_band(mean: float | None, band: float | None, unit: str | None) -> str:
     if 0 < band < 0.5 * 10.0**-digits:
         band = 10.0**-digits
     return f"{mean:.{digits}f} ± {band:.{digits}f}"
+
+
+def shown_unit_symbol(spelling: str | None) -> str | None:
+    """The unit of the table a spelling means, None for one that is not in it."""
+    unit = find_unit(spelling) if spelling else None
+    return unit.symbol if unit else None
 
 
 def _factors(unit: str | None) -> tuple[float, float]:

@@ -33,6 +33,11 @@ def utc_text(moment: dt.datetime | None) -> str | None:
     return moment.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
+def plain_line(value: Any) -> str:
+    """Text of a file without control characters, which could move a terminal's cursor."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(value))
+
+
 def emit(
     records: Sequence[Mapping[str, Any]],
     form: str,

@@ -24,6 +24,17 @@ _PANELS: tuple[tuple[str, int, tuple[tuple[str, str], ...]], ...] = (
     ("manifold pressure", 1, (("manifold_pressure", "manifold pressure"),)),
     ("attitude", 1, (("pitch", "pitch"), ("bank", "bank"))),
 )
+# words with a fixed look, so that the same word looks the same on every page
+_TONES = {
+    "up": "tone0",
+    "down": "tone2",
+    "half": "tone1",
+    "full": "tone2",
+    "power": "tone0",
+    "idle": "tone2",
+    "transit": "toneT",
+    "unknown": "toneU",
+}
 _LANES = ("phase", "gear", "flap", "propulsion")
 
 
@@ -56,7 +67,7 @@ def history_of(programme: Programme, sortie: str) -> dict[str, Any]:
         "points": _intervals(everything[everything["accepted"].astype(bool)], start),
         "refused": _intervals(everything[~everything["accepted"].astype(bool)], start),
         "events": [
-            {"time": round(start + e.time_s, 2), "label": e.kind.replace("_", " ")}
+            {"time": round(start + e.time_s, 2), "stop": round(start + e.stop_s, 2), "label": e.kind.replace("_", " ")}
             for e in programme.events(sortie).itertuples()
         ],
         "lanes": _lanes(programme.states(sortie), start),
@@ -95,7 +106,7 @@ def _lanes(states: pd.DataFrame, start: float) -> list[dict[str, Any]]:
         if not len(chosen) or set(chosen["value"]) == {"unknown"}:
             continue
         words = [w for w in dict.fromkeys(chosen["value"]) if w not in ("transit", "unknown")]
-        tones = {"transit": "toneT", "unknown": "toneU", **{w: f"tone{k % 5}" for k, w in enumerate(words)}}
+        tones = {w: f"tone{k % 5}" for k, w in enumerate(words)} | _TONES
         runs = [
             {
                 "start": round(start + r.start_s, 2),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from .display import display_unit, number, shown, with_band
-from .records import event_records, point_records
+from .records import event_records, point_records, rows_text, with_rows
 
 if TYPE_CHECKING:
     from ..shared.settings import Settings
@@ -24,7 +24,7 @@ _COLUMNS: tuple[tuple[str, str, bool], ...] = (
 def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
     """The page's tables and facts, every number as text in display units."""
     settings = programme.settings
-    points = point_records(programme, sortie, None, refused=False)
+    points = with_rows(point_records(programme, sortie, None, refused=False), programme, sortie)
     refused = point_records(programme, sortie, None, refused=True)
     row = programme.sorties().set_index("sortie").loc[sortie]
     start = row["start_utc"].timestamp()
@@ -86,7 +86,7 @@ def _point_row(p: dict[str, Any], interval: Any, start: float, held: list[tuple[
         "propulsion": p["propulsion"],
         "cells": cells,
         "score": number(p["score"], None),
-        "rows": interval.get("rows_text", "–"),
+        "rows": rows_text(p["rows"]),
     }
 
 

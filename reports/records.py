@@ -38,6 +38,20 @@ def point_records(
     return [_point_record(row, statistics, settings) for row in points.to_dict("records")]
 
 
+def with_rows(records: list[Record], programme: Programme, sortie: str | None) -> list[Record]:
+    """The points' records with `rows`: the lines of the main recorder's files each rests on."""
+    rows: dict[tuple[str, int], list[Record]] = {}
+    for one in programme.point_rows(sortie).to_dict("records"):
+        span = {"file": one["file"], "first": int(one["first"]), "last": int(one["last"])}
+        rows.setdefault((one["sortie"], int(one["number"])), []).append(span)
+    return [{**record, "rows": rows.get((record["sortie"], record["number"]), [])} for record in records]
+
+
+def rows_text(spans: list[Record]) -> str:
+    """'display.csv 6505–6900', several files with a comma between them."""
+    return ", ".join(f"{span['file']} {span['first']}–{span['last']}" for span in spans) or "–"
+
+
 def _statistics_by_point(
     programme: Programme, sortie: str | None
 ) -> dict[tuple[str, int], dict[str, Mapping[Hashable, Any]]]:

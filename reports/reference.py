@@ -56,7 +56,9 @@ def _commands() -> Iterator[str]:
         command = trimshot.get_command(context, name)
         if command is None:
             continue
-        options = "\n".join(f"- `{', '.join(p.opts)}` {p.help or ''}" for p in command.params if isinstance(p, click.Option))
+        options = "\n".join(
+            f"- `{', '.join(p.opts)}` {p.help or ''}" for p in command.params if isinstance(p, click.Option)
+        )
         arguments = " ".join(p.make_metavar(context) for p in command.params if isinstance(p, click.Argument))
         text = (command.help or "").split("\f")[0].strip()
         yield f"### `trimshot {name}{' ' + arguments if arguments else ''}`"
@@ -78,7 +80,10 @@ def _channels() -> Iterator[str]:
         "Samples are held in the SI unit; listings and pages show the unit in the last column unless the settings choose"
         " another. A numbered channel has `_1`, `_2` ... behind its name. A column no channel fits is kept as `raw_` and its header."
     )
-    rows = ((f"`{c.name}{'_n' if c.numbered else ''}`", c.unit or "word", c.meaning, c.display or "–") for c in CHANNELS.values())
+    rows = (
+        (f"`{c.name}{'_n' if c.numbered else ''}`", c.unit or "word", c.meaning, c.display or "–")
+        for c in CHANNELS.values()
+    )
     yield _table(("channel", "SI unit", "meaning", "shown in"), rows)
 
 
@@ -96,7 +101,7 @@ def _units() -> Iterator[str]:
 
 
 def _settings() -> Iterator[str]:
-    yield "`settings.toml` in the programme's folder. Quantities are written with their unit, `\"95 kt\"`; an unknown key is an error."
+    yield '`settings.toml` in the programme\'s folder. Quantities are written with their unit, `"95 kt"`; an unknown key is an error.'
     yield _table(("key", "default", "meaning"), _setting_rows(Settings, ""))
     yield "Keys of `[display]`, each the unit people are shown:"
     yield _table(("key", "default"), ((f"`display.{k}`", u) for k, u in DISPLAY_DEFAULTS.items()))

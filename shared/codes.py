@@ -28,6 +28,7 @@ CODES: dict[str, str] = {
     "UNBALANCED_QUOTE": "a quote that is never closed was read as an ordinary character",
     "BINARY_BYTES": "bytes that are not text stood in a text file and were skipped",
     "RESYNC": "damaged packets were skipped up to the next good one",
+    "PACKET_SKIPPED": "packets of kinds that are not decoded were counted and passed over",
     "HEADER_CHECKSUM_FAIL": "a packet header's checksum is wrong",
     # values
     "DECIMAL_COMMA": "numbers are written with a decimal comma",
@@ -45,6 +46,7 @@ CODES: dict[str, str] = {
     "PRESSURE_ALT_ABSENT": "pressure altitude is zero throughout: the recorder has none",
     # time
     "BAD_STAMP": "a time stamp that cannot be read; the row was dropped",
+    "STRAY_STAMP": "stamps lie days away from the rest of their file; the rows were left out",
     "TIME_24H": "24:00:00 was read as 00:00:00 of the next day",
     "LEAP_SECOND": "second 60 was kept",
     "MIDNIGHT_ROLLOVER": "the time of day passed midnight; one day was added",
@@ -78,6 +80,7 @@ CODES: dict[str, str] = {
     "GAP": "rows are missing; nothing is measured across the gap",
     "TIME_BEFORE_FIX": "stamps before the first satellite fix were rebuilt from the row rate",
     "BAD_TIME_CODE": "an impossible time code was left out",
+    "NOT_TOGETHER": "a log was recorded at another time than the main recorder's; it is kept and compared with nothing",
     "CLOCK_OFFSET": "the recorder's clock was off and was corrected",
     "CLOCK_DRIFT": "the recorder's clock ran fast or slow and was corrected",
     "CLOCK_STEP": "the recorder's clock was set during the recording",

@@ -117,7 +117,7 @@ class Reason:
 class StabilisedPoint:
     """A steady stretch. `kind`: glide | level | climb | descent | turn.
 
-    score: 0..1, one minus the largest share of a criterion's allowance that was used up.
+    score: 0..1, one minus the root mean square of the shares of the allowances that were used up.
     reasons: empty for an accepted point; one entry per criterion broken for a refused candidate.
     """
 

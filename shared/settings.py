@@ -142,12 +142,37 @@ class PointCriteria(_Strict):
     air_roughness: float = 0.08
 
 
-class InstrumentProfile(_Strict):
-    """What the user said of one recorder, recognised by its layout fingerprint."""
+def _several(value: object) -> object:
+    """One pattern stands for a list of one."""
+    return (value,) if isinstance(value, str) else value
 
-    name: str | None = None
+
+class InstrumentProfile(_Strict):
+    """What the user said of one recorder.
+
+    It applies to files whose layout fingerprint is the profile's key or its `fingerprint`, and to
+    files whose name fits a pattern of `files`. Several profiles for one file are an error.
+    """
+
+    name: str | None = Field(default=None, description="the recorder's name for people")
+    fingerprint: str | None = Field(
+        default=None, description="fingerprint of the recorder's layout, when the table has another name"
+    )
+    files: Annotated[tuple[str, ...], BeforeValidator(_several)] = Field(
+        default=(), strict=False, description='names of its files, "motor_*.txt", or a list of such patterns'
+    )
     zone: str | None = Field(default=None, description='"UTC", "+02:00" or an IANA name')
     date_order: Literal["dmy", "mdy", "ymd"] | None = None
+    year: int | None = Field(default=None, ge=1980, le=2100, description="for a clock that counts days of the year")
+    dates: dict[str, str] = Field(
+        default={},
+        description="first 16 digits of a file's sha256 -> its date, or its start with zone, where it has none",
+    )
+    columns: tuple[str, ...] = Field(
+        default=(),
+        strict=False,
+        description="names of all columns, where the header has too few, too many or none",
+    )
     channels: dict[str, str] = Field(default={}, description="header as written -> channel name")
     units: dict[str, str] = Field(default={}, description="header as written -> unit")
     altitude_datum: Literal["pressure", "baro", "msl", "ellipsoid"] | None = None

@@ -6,6 +6,7 @@
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const LEFT = 66, RIGHT = 14;
   const charts = [];
+  const lanesShown = [{ name: "events", runs: data.events.map((e) => ({ start: e.time, stop: e.stop, value: e.label, tone: "tick" })) }, ...data.lanes];
   const full = [data.t[0], data.t[data.t.length - 1]];
   let range = full.slice();
   let busy = false;
@@ -53,23 +54,39 @@
     ctx.restore();
   }
 
+  // Lines across the panels only when there is room for them; the strip above always shows every event.
   function eventMarks(u) {
-    if (!document.getElementById("with-events").checked) return;
+    if (!document.getElementById("with-events").checked || range[1] - range[0] > 900) return;
     const ctx = u.ctx, top = u.bbox.top, height = u.bbox.height;
     ctx.save();
     ctx.beginPath(); ctx.rect(u.bbox.left, top, u.bbox.width, height); ctx.clip();
     ctx.strokeStyle = css("--c2"); ctx.fillStyle = css("--c2"); ctx.lineWidth = devicePixelRatio;
     ctx.setLineDash([3 * devicePixelRatio, 3 * devicePixelRatio]);
     ctx.font = 10 * devicePixelRatio + "px sans-serif"; ctx.textAlign = "left";
-    const dense = (range[1] - range[0]) > 900;
     data.events.forEach((e) => {
       const x = Math.round(u.valToPos(e.time, "x", true)) + 0.5;
       ctx.beginPath(); ctx.moveTo(x, top); ctx.lineTo(x, top + height); ctx.stroke();
-      if (u === charts[0] && !dense) {
-        ctx.save(); ctx.translate(x + 3 * devicePixelRatio, top + height - 4 * devicePixelRatio); ctx.rotate(-Math.PI / 2); ctx.fillText(e.label, 0, 0); ctx.restore();
+      if (u === charts[0]) {
+        ctx.save(); ctx.translate(x + 9 * devicePixelRatio, top + height - 4 * devicePixelRatio); ctx.rotate(-Math.PI / 2); ctx.fillText(e.label, 0, 0); ctx.restore();
       }
     });
     ctx.restore();
+  }
+
+  // The y range of what is in view. A handful of samples far outside all others (spikes) leave the picture
+  // at its edge instead of pressing everything else flat.
+  function extent(panel) {
+    const values = [];
+    panel.series.forEach((s) => data.channels[s.channel].forEach((v, i) => { if (v != null && data.t[i] >= range[0] && data.t[i] <= range[1]) values.push(v); }));
+    if (!values.length) return [0, 1];
+    values.sort((a, b) => a - b);
+    const at = (q) => values[Math.min(values.length - 1, Math.floor(q * values.length))];
+    let low = values[0], high = values[values.length - 1];
+    const usual = Math.max(at(0.995) - at(0.005), 1e-9);
+    if (high > at(0.995) + 2 * usual) high = at(0.995) + 0.2 * usual;
+    if (low < at(0.005) - 2 * usual) low = at(0.005) - 0.2 * usual;
+    const pad = Math.max(0.06 * (high - low), 0.5 * Math.pow(10, -panel.digits));
+    return [low - (low >= 0 && low < 0.25 * high ? low : pad), high + pad];
   }
 
   const colours = ["--c1", "--c2", "--c3", "--c4"];
@@ -83,13 +100,14 @@
     const axis = { stroke: () => css("--soft"), grid: { stroke: () => css("--line"), width: 1 }, ticks: { stroke: () => css("--line"), width: 1 }, font: "11px sans-serif" };
     const host = document.createElement("div");
     box.insertBefore(host, document.getElementById("lanes"));
+    if (index) host.className = "follows"; // the time stands in the first legend only
     host.setAttribute("role", "img");
     host.setAttribute("aria-label", panel.title + " in " + panel.unit + " against UTC");
     const chart = new uPlot({
       width: box.clientWidth - 18, height: last ? 168 : 146, padding: [6, RIGHT, 0, 0],
       cursor: { sync: { key: "sortie" }, drag: { x: true, y: false, setScale: false }, points: { size: 5 } },
       legend: { live: true },
-      scales: { x: { time: false, auto: false, min: full[0], max: full[1] } },
+      scales: { x: { time: false, auto: false, min: full[0], max: full[1] }, y: { range: () => extent(panel) } },
       axes: [
         { ...axis, size: last ? 30 : 14, values: (u, v) => v.map((x) => (last ? clock(x, range[1] - range[0] < 300 ? 1 : 0) : "")), space: 70, incrs: [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600] },
         { ...axis, size: LEFT, label: panel.title + " [" + panel.unit + "]", labelSize: 16, labelFont: "11px sans-serif" },
@@ -113,23 +131,23 @@
     const [left, width] = plotEdges();
     document.querySelectorAll(".lane").forEach((lane) => {
       lane.style.left = left + "px"; lane.style.width = width + "px";
-      const runs = data.lanes[Number(lane.dataset.lane)].runs;
+      const runs = lanesShown[Number(lane.dataset.lane)].runs;
       lane.textContent = "";
       runs.forEach((r) => {
         if (r.stop < range[0] || r.start > range[1]) return;
         const a = (Math.max(r.start, range[0]) - range[0]) / (range[1] - range[0]) * width;
         const b = (Math.min(r.stop, range[1]) - range[0]) / (range[1] - range[0]) * width;
-        const item = document.createElement("i");
-        item.className = r.tone; item.style.left = a + "px"; item.style.width = Math.max(1, b - a) + "px";
-        item.title = data.lanes[Number(lane.dataset.lane)].name + ": " + r.value + "  " + clock(r.start, 2) + " – " + clock(r.stop, 2);
-        if (b - a > 26) item.textContent = r.value;
+        const item = document.createElement("span");
+        item.className = r.tone; item.style.left = a + "px"; item.style.width = Math.max(2, b - a) + "px";
+        item.title = lanesShown[Number(lane.dataset.lane)].name + ": " + r.value + "  " + clock(r.start, 2) + " – " + clock(r.stop, 2);
+        if (b - a > 7 * r.value.length + 4) item.textContent = r.value;
         lane.appendChild(item);
       });
     });
   }
 
   const lanes = document.getElementById("lanes");
-  data.lanes.forEach((lane, k) => {
+  lanesShown.forEach((lane, k) => {
     const row = document.createElement("div"); row.className = "lane-box";
     const name = document.createElement("span"); name.className = "lane-name"; name.textContent = lane.name; row.appendChild(name);
     const bar = document.createElement("div"); bar.className = "lane"; bar.dataset.lane = String(k); row.appendChild(bar);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,10 +40,9 @@ def add(ctx: click.Context, folders: tuple[Path, ...], replace: bool, notes: boo
 
 def show_progress(text: str, done: int, total: int) -> None:
     """One line that is written over, on a terminal only."""
-    stream = click.get_text_stream("stderr")
-    if stream.isatty():
-        stream.write(f"\r\033[K[{done}/{total}] {text}" if done < total else "\r\033[K")
-        stream.flush()
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r\033[K[{done}/{total}] {text}" if done < total else "\r\033[K")
+        sys.stderr.flush()
 
 
 def print_report(report: AddReport, *, notes: bool = False) -> None:
@@ -60,6 +60,7 @@ def _print_sortie(sortie: SortieReport, *, notes: bool) -> None:
     if sortie.status == "failed":
         reason = sortie.error.text() if sortie.error else "unknown reason"
         click.echo(f"{sortie.sortie}: not added: {reason}", err=True)
+        _point_to_questions(len(sortie.error.facts.get("questions") or ()) if sortie.error else 0)
         return
     if sortie.status == "unchanged":
         click.echo(f"{sortie.sortie}: already there, nothing added{': ' + sortie.note if sortie.note else ''}")
@@ -73,6 +74,13 @@ def _print_sortie(sortie: SortieReport, *, notes: bool) -> None:
     for finding in sortie.findings:
         if notes or finding.level != "note":
             click.echo(f"    {finding.level}: {finding.code} {finding.text}")
+    asked = {one["id"] for finding in sortie.findings for one in finding.facts.get("questions", ())}
+    _point_to_questions(len(asked))
+
+
+def _point_to_questions(count: int) -> None:
+    if count:
+        click.echo(f"    {count} question{'' if count == 1 else 's'} only you can answer: trimshot questions")
 
 
 def _print_file(one: FileReport, *, notes: bool) -> None:

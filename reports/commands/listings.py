@@ -10,7 +10,7 @@ import click
 
 from ..display import number, with_band
 from ..listing import TableColumn, emit
-from ..records import event_records, frame_records, point_records
+from ..records import event_records, frame_records, point_records, with_rows
 from .options import format_option, programme_of, programme_option
 
 _STATES = ("gear", "flap", "power", "propulsion")
@@ -59,9 +59,9 @@ def channels(ctx: click.Context, sortie: str | None, form: str, programme: Path 
             "sortie": r["sortie"],
             "track": r["track"],
             "channel": r["channel"],
-            "unit": r["unit"] or "–",
-            "header": r["header"] or "–",
-            "written": r["unit_as_written"] or "–",
+            "unit": _word(r["unit"]),
+            "header": _word(r["header"]),
+            "written": _word(r["unit_as_written"]),
             "samples": str(r["samples"]),
             "missing": str(r["samples"] - r["valid"]),
         }
@@ -100,6 +100,8 @@ def points(
     """List the stabilised points with their statistics (± two standard errors)."""
     handle = programme_of(ctx, programme)
     records = point_records(handle, sortie, parse_config(config), refused=refused, kind=kind)
+    if form != "table":  # the way back to the files' lines, for programs
+        records = with_rows(records, handle, sortie)
     cells = [_point_cells(r) for r in records]
     columns = _columns(
         "sortie", "number:no.>", "start:start UTC", "length:s>", "kind", "gear", "flap", "propulsion",
@@ -213,6 +215,11 @@ def _columns(*words: str) -> list[TableColumn]:
         key, mark, head = word.rstrip(">").partition(":")
         out.append(TableColumn(head if mark else key, key, align))
     return out
+
+
+def _word(value: Any) -> str:
+    """A word of a frame, whose empty cells may be None or NaN."""
+    return value if isinstance(value, str) and value else "–"
 
 
 def _minute(moment: str | None) -> str:

@@ -12,7 +12,7 @@ from trimshot.reports.thinning import thin
 @given(st.integers(1, 5000), st.integers(1, 300), st.integers(0, 2**32 - 1))
 def test_extremes_survive(rows: int, buckets: int, seed: int) -> None:
     values = np.random.default_rng(seed).normal(size=rows)
-    time_s = np.arange(rows) * 0.1
+    time_s = np.arange(rows, dtype=np.float64) * 0.1
     when, out = thin(time_s, {"a": values}, buckets=buckets, gap_s=1.0)
     assert np.nanmax(out["a"]) == values.max()
     assert np.nanmin(out["a"]) == values.min()
@@ -31,6 +31,6 @@ def test_a_gap_gets_a_hole_so_that_no_line_bridges_it() -> None:
 def test_missing_samples_stay_visible_when_thinned() -> None:
     values = np.ones(10_000)
     values[5000:5400] = np.nan
-    when, out = thin(np.arange(10_000) * 0.1, {"a": values}, buckets=100, gap_s=1.0)
+    when, out = thin(np.arange(10_000, dtype=np.float64) * 0.1, {"a": values}, buckets=100, gap_s=1.0)
     inside = (when > 502) & (when < 538)
     assert np.isnan(out["a"][inside]).all()

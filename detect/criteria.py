@@ -1,0 +1,307 @@
+"""When a stretch is steady enough to be measured, and what to say when it is not.
+
+Each criterion measures any number of windows at once and gives the limit beside the measure;
+a window is good when no measure exceeds its limit. Limits are in settings.PointCriteria:
+
+minimum_duration            15 s: sink needs 15-30 s; shorter stretches are published only for other uses (snapshot of
+                            5 s, 14 CFR Part 60 App. A; GNSS speed leg of about 10 s, SFTE Reference Handbook sec. 4)
+airspeed_band               2.5 kt about the mean: between "within 1-2 kt" (Kolano, Experimenter, May 2013) and the 3 kt
+                            of 14 CFR Part 60 App. A table A2A (1.d.4 idle descent, 1.c.2 climb)
+airspeed_trend              0.08 kt/s: fakes 40 ft/min of sink at 95 kt true, dh/dt = (V/g) dV/dt
+airspeed_drift              3 kt, trend times duration: common practice, no source
+vertical_speed_deviation    150 ft/min or vertical_speed_share 6 %, root mean square: table A2A allows 5 % or 200 ft/min
+                            (1.d.4), 5 % or 100 ft/min (1.c.2)
+energy_rate_drift           200 ft/min or energy_rate_share 10 % over the point: table A2A's 200 ft/min (1.d.4) for what the
+                            energy-corrected rate changes, beyond twice its standard error
+bank, heading               6 deg, 12 deg in all: 5 deg either side (EU Part-FCL App. 9) and one for the sensor
+level_vertical_speed        120 ft/min and level_altitude_band 60 ft: inside the 100 ft of Part-FCL App. 9
+turn_bank, turn_bank_band   10 deg at least, 5 deg about the mean: common practice, no source
+engine_speed_share          3 % beyond the airspeed's own share, engine_speed_step 1 %: common practice, no source
+manifold_pressure_share     4 % of ambient pressure in all, manifold_pressure_step 1 %: common practice, no source
+fuel_flow_share             8 % in all, fuel_flow_step 6 %, asked where there is no manifold pressure: no source
+air_roughness               0.08 g root mean square over any 10 s; AMDAR calls peaks of 0.15-0.5 g light turbulence
+                            (WMO-No. 958), which is about 0.05-0.2 g root mean square
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..shared.findings import Reason
+from ..shared.recording import Floats
+from ..shared.settings import PointCriteria, Settings
+from ..shared.units import from_si
+from .quantities import CLIMB_LINE_S, ENGINE_MEAN_S, ROUGHNESS_S, Quantities
+from .signal import Indices
+from .windows import Series, Window
+
+Measure = Callable[[Quantities, Indices, Indices, PointCriteria], tuple[Floats, Floats | float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One thing that must hold. measure(q, i, j, limits) -> measured and allowed, SI.
+
+    quantity: kind of quantity for display (a key of settings.DISPLAY_DEFAULTS), None for a bare
+    number; per: what follows the unit ("/s"); words: how a person names it.
+    """
+
+    name: str
+    words: str
+    measure: Measure
+    quantity: str | None = None
+    unit: str | None = None
+    per: str = ""
+    digits: int = 1
+
+    def reason(self, measured: float, limit: float, settings: Settings) -> Reason:
+        """The refusal in words, in display units."""
+        if self.unit == "1":
+            shown, allowed, unit = 100 * measured, 100 * limit, "%"
+        elif self.quantity is None:
+            shown, allowed, unit = measured, limit, self.unit or ""
+        else:
+            unit = settings.display_unit(self.quantity)
+            shown, allowed = from_si(measured, unit), from_si(limit, unit)
+            unit += self.per
+        text = f"{self.words} {shown:.{self.digits}f} {unit} > {allowed:.{self.digits}f} {unit}".replace("  ", " ")
+        return Reason(self.name, measured, limit, self.unit, text.strip())
+
+
+def _gap(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    known = np.minimum(q.airspeed.count(i, j), q.altitude.count(i, j))
+    return np.asarray((j - i - known) * q.step_s, dtype=np.float64), 0.0
+
+
+def _configuration(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return (q.configuration[j - 1] - q.configuration[i]).astype(np.float64), 0.0
+
+
+def _unrecorded(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return (q.unrecorded[j - 1] - q.unrecorded[i]).astype(np.float64), 0.0
+
+
+def _gear_moving(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return _moving(q, "gear", i, j), 0.0
+
+
+def _flap_moving(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return _moving(q, "flap", i, j), 0.0
+
+
+def _moving(q: Quantities, name: str, i: Indices, j: Indices) -> Floats:
+    series = q.moving.get(name)
+    if series is None:
+        return np.zeros(len(i))
+    samples = np.round(series.mean(i, j) * (j - i))  # a count: free of rounding
+    return np.asarray(samples * q.step_s, dtype=np.float64)
+
+
+def _airspeed_band(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    mean = q.airspeed_mean.mean(i, j)
+    return np.maximum(q.airspeed_mean.highest(i, j) - mean, mean - q.airspeed_mean.lowest(i, j)), c.airspeed_band
+
+
+def _airspeed_trend(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return np.abs(q.airspeed.slope(i, j)) / q.step_s, c.airspeed_trend
+
+
+def _airspeed_drift(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return np.abs(q.airspeed.slope(i, j)) * (j - i), c.airspeed_drift
+
+
+def _vertical_speed(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, Floats]:
+    allowed = np.maximum(c.vertical_speed_deviation, c.vertical_speed_share * np.abs(q.climb_rate.mean(i, j)))
+    return q.climb_rate.deviation(i, j), allowed
+
+
+def _energy_rate(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, Floats]:
+    # gusts make the rate noisy: the change must exceed twice its own standard error to count, with
+    # one independent sample for each line the rate was taken over
+    allowed = np.maximum(c.energy_rate_drift, c.energy_rate_share * np.abs(q.climb_rate.mean(i, j)))
+    independent = np.maximum((j - i) * q.step_s / CLIMB_LINE_S, 1.0)
+    error = q.energy_rate.deviation(i, j) * np.sqrt(12.0 / independent)
+    return np.maximum(np.abs(q.energy_rate.slope(i, j)) * (j - i) - 2 * error, 0.0), allowed
+
+
+def _bank(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return np.maximum(q.bank.highest(i, j), -q.bank.lowest(i, j)), c.bank
+
+
+def _heading(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return q.heading.width(i, j), c.heading
+
+
+def _engine_speed(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    # a propeller that is not governed follows the airspeed: that share is the airspeed's, not the engine's
+    return np.maximum(
+        _share(q, i, j) - q.airspeed_mean.width(i, j) / q.airspeed_mean.mean(i, j), 0.0
+    ), c.engine_speed_share
+
+
+def _share(q: Quantities, i: Indices, j: Indices) -> Floats:
+    mean = q.engine_speed.mean(i, j)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(mean > 0, q.engine_speed.width(i, j) / mean, 0.0)
+
+
+def _manifold(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return q.manifold_ratio.width(i, j), c.manifold_pressure_share
+
+
+def _fuel_flow(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    if q.manifold_ratio.known.any():  # a better witness of power is there
+        return np.zeros(len(i)), c.fuel_flow_share
+    mean = q.fuel_flow.mean(i, j)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(mean > 0, q.fuel_flow.width(i, j) / mean, 0.0), c.fuel_flow_share
+
+
+def _engine_step(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return _inner_highest(q, q.engine_speed_step, ENGINE_MEAN_S, i, j), c.engine_speed_step
+
+
+def _manifold_step(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return _inner_highest(q, q.manifold_step, ENGINE_MEAN_S, i, j), c.manifold_pressure_step
+
+
+def _fuel_flow_step(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    if q.manifold_ratio.known.any():
+        return np.zeros(len(i)), c.fuel_flow_step
+    return _inner_highest(q, q.fuel_flow_step, ENGINE_MEAN_S, i, j), c.fuel_flow_step
+
+
+def _roughness(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return _inner_highest(q, q.roughness, ROUGHNESS_S / 2, i, j), c.air_roughness
+
+
+def _inner_highest(q: Quantities, series: Series, margin_s: float, i: Indices, j: Indices) -> Floats:
+    # what is measured over some seconds near an edge is partly measured outside: only the inside counts
+    margin = np.minimum(round(margin_s / q.step_s), (j - i - 1) // 2)
+    return np.maximum(series.highest(i + margin, j - margin), 0.0)
+
+
+def _level_rate(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return np.abs(q.climb_rate.mean(i, j)), c.level_vertical_speed
+
+
+def _level_band(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return q.altitude.width(i, j) / 2, c.level_altitude_band
+
+
+def _turn_bank(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    return c.turn_bank - np.abs(q.bank.mean(i, j)), 0.0
+
+
+def _turn_steady(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    mean = q.bank.mean(i, j)
+    return np.maximum(q.bank.highest(i, j) - mean, mean - q.bank.lowest(i, j)), c.turn_bank_band
+
+
+COMMON: tuple[Criterion, ...] = (
+    Criterion("gap", "not recorded or stuck for", _gap, unit="s"),
+    Criterion("gear_moving", "gear in transit for", _gear_moving, unit="s"),
+    Criterion("flap_moving", "flap in transit for", _flap_moving, unit="s"),
+    Criterion("configuration", "gear or flap changes", _configuration, digits=0),
+    Criterion("unrecorded_change", "energy rate and pitch change together", _unrecorded, digits=0),
+    Criterion("airspeed_trend", "trend", _airspeed_trend, "speed", "m/s2", "/s", 2),
+    Criterion("airspeed_drift", "airspeed drifts", _airspeed_drift, "speed", "m/s"),
+    Criterion("airspeed_band", "airspeed off its mean by", _airspeed_band, "speed", "m/s"),
+    Criterion("vertical_speed", "vertical speed scatter", _vertical_speed, "vertical_speed", "m/s", digits=0),
+    Criterion("energy_rate", "energy-corrected rate changes by", _energy_rate, "vertical_speed", "m/s", digits=0),
+    Criterion("engine_speed", "rpm changes by", _engine_speed, unit="1"),
+    Criterion("engine_speed_step", "rpm steps by", _engine_step, unit="1"),
+    Criterion("manifold_pressure", "manifold pressure over ambient changes by", _manifold, unit="1"),
+    Criterion("manifold_pressure_step", "manifold pressure over ambient steps by", _manifold_step, unit="1"),
+    Criterion("fuel_flow", "fuel flow changes by", _fuel_flow, unit="1"),
+    Criterion("fuel_flow_step", "fuel flow steps by", _fuel_flow_step, unit="1"),
+    Criterion("air_roughness", "rough air: load factor scatter", _roughness, unit="g", digits=2),
+)
+WINGS_LEVEL: tuple[Criterion, ...] = (
+    Criterion("bank", "bank", _bank, "angle", "rad"),
+    Criterion("heading", "heading wanders", _heading, "angle", "rad"),
+)
+LEVEL: tuple[Criterion, ...] = (
+    Criterion("level_rate", "climb or descent", _level_rate, "vertical_speed", "m/s", digits=0),
+    Criterion("level_band", "altitude off its middle by", _level_band, "altitude", "m", digits=0),
+)
+STEADY_TURN: tuple[Criterion, ...] = (
+    Criterion("turn_bank", "bank short of a turn by", _turn_bank, "angle", "rad"),
+    Criterion("turn_steady", "bank off its mean by", _turn_steady, "angle", "rad"),
+)
+FAMILIES: dict[str, tuple[Criterion, ...]] = {
+    "level": (*COMMON, *WINGS_LEVEL, *LEVEL),
+    "slope": (*COMMON, *WINGS_LEVEL),
+    "turn": (*COMMON, *STEADY_TURN, *LEVEL),
+}
+
+
+def weigh_windows(
+    q: Quantities, family: str, i: Indices, j: Indices, limits: PointCriteria, known: Container[str] = ()
+) -> Floats:
+    """Weight of each window [i, j): zero when it breaks a criterion of the family, else below 1
+    by the share of the steadiness allowances it uses up; duration is the search's.
+    """
+    keep = np.arange(len(i))
+    used = np.zeros(len(i))
+    for criterion in FAMILIES[family]:
+        if criterion.name in known:
+            continue
+        measured, allowed = criterion.measure(q, i[keep], j[keep], limits)
+        good = ~(measured > allowed)
+        if criterion.name in WEIGHED:
+            used[keep] = np.maximum(used[keep], measured / allowed)
+        keep = keep[good]
+    if family == "slope":
+        keep = keep[np.abs(q.climb_rate.mean(i[keep], j[keep])) > limits.level_vertical_speed]
+    out = np.zeros(len(i))
+    out[keep] = 1.0 - WEIGHT_LOSS * used[keep] ** WEIGHT_POWER
+    return out
+
+
+def score_windows(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[float]:
+    """For each window one minus the root mean square of the shares of its allowances used up, 0..1.
+
+    The largest share would say nothing: a window is as long as it can be, so one is always used up.
+    """
+    out = []
+    for measures in measure_windows(q, windows, limits):
+        used = np.array([measured / allowed for _, measured, allowed in measures if allowed > 0])
+        out.append(float(np.clip(1.0 - np.sqrt(np.mean(used * used)), 0.0, 1.0)))
+    return out
+
+
+def explain_windows(q: Quantities, windows: Sequence[Window], settings: Settings) -> list[tuple[Reason, ...]]:
+    """For each window every criterion it breaks, its duration included, with measure and limit."""
+    least, out = settings.points.minimum_duration, []
+    for window, measures in zip(windows, measure_windows(q, windows, settings.points), strict=True):
+        reasons = [c.reason(measured, allowed, settings) for c, measured, allowed in measures if measured > allowed]
+        seconds = (window.stop - window.first) * q.step_s
+        if seconds < least - 1e-6:
+            reasons.append(Reason("duration", seconds, least, "s", f"only {seconds:.1f} s < {least:.1f} s"))
+        out.append(tuple(reasons))
+    return out
+
+
+def measure_windows(
+    q: Quantities, windows: Sequence[Window], limits: PointCriteria
+) -> list[list[tuple[Criterion, float, float]]]:
+    """For each window the criteria of its family with measure and limit, SI."""
+    out: list[list[tuple[Criterion, float, float]]] = [[] for _ in windows]
+    for family, criteria in FAMILIES.items():
+        which = [k for k, w in enumerate(windows) if w.family == family]
+        i = np.array([windows[k].first for k in which], dtype=np.int64)
+        j = np.array([windows[k].stop for k in which], dtype=np.int64)
+        for criterion in criteria if which else ():
+            measured, allowed = criterion.measure(q, i, j, limits)
+            for k, m, a in zip(which, measured, np.broadcast_to(allowed, len(which)), strict=True):
+                out[k].append((criterion, float(m), float(a)))
+    return out
+
+
+WEIGHED = ("airspeed_trend", "airspeed_band", "vertical_speed")
+WEIGHT_LOSS = 0.1
+WEIGHT_POWER = 2.0

@@ -1,0 +1,112 @@
+"""Events of the engine: started, stopped, power to idle, from idle, changed."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from ..shared.findings import Event
+from .engine import Engine
+from .moves import Move, find_moves
+from .power import idle_band, power_labels, standing
+from .robust import median_of
+from .signal import runs, runs_of_equal
+
+DETECTOR = "engine/1"
+LEAST_CHANGE = 0.10  # of the way from idle to full
+SLOWEST_PER_S = 0.03
+SLOW_APART_S = 8.0
+SLOW_REACH_S = 40.0
+
+
+def power_events(engine: Engine) -> tuple[Event, ...]:
+    """power_to_idle, power_from_idle and power_change, in time order."""
+    if engine.load_channel is None:
+        return ()
+    moves = find_moves(engine.time_s, engine.load, least=LEAST_CHANGE, rate_per_s=SLOWEST_PER_S)
+    still = standing(engine)
+    fast = [
+        _power_event(engine, move)
+        for move in moves
+        if not still[move.first : move.last + 1].any() and not _made_by_speed(engine, move)
+    ]
+    return tuple(sorted([*fast, *_slow_events(engine, fast)], key=lambda e: e.time_s))
+
+
+def _slow_events(engine: Engine, fast: list[Event]) -> list[Event]:
+    """Idle left or reached in flight too slowly for a move: found where the power state changes."""
+    labels = power_labels(engine)
+    stretches = runs_of_equal(labels)
+    out = []
+    for (first, k), (_, stop) in pairwise(stretches):
+        pair = (labels[k - 1], labels[k])
+        at = float(engine.time_s[k])
+        if "idle" not in pair or "part" not in pair or not engine.airborne[k]:
+            continue
+        if min(k - first, stop - k) * engine.step_s < SLOW_APART_S:
+            continue
+        if any(e.time_s - SLOW_APART_S < at < e.stop_s + SLOW_APART_S for e in fast):
+            continue
+        out.append(_slow_event(engine, int(k), "power_from_idle" if pair[0] == "idle" else "power_to_idle"))
+    return out
+
+
+def _slow_event(engine: Engine, k: int, kind: str) -> Event:
+    """From the last sample at the idle load to the first above the idle band, or the other way."""
+    rim = 0.5 * idle_band(engine)[0]
+    reach = round(SLOW_REACH_S / engine.step_s)
+    low = max(0, k - reach) if kind == "power_from_idle" else k
+    inside = np.flatnonzero(engine.load[low : k + reach if kind == "power_to_idle" else k] < rim)
+    edge = low + int(inside[-1 if kind == "power_from_idle" else 0]) if len(inside) else k
+    first, last = sorted((edge, k))
+    start, stop = float(engine.time_s[first]), float(engine.time_s[last])
+    change = float(engine.load[last] - engine.load[first])
+    return Event(
+        kind, start, stop, max(engine.step_s, stop - start), engine.load_channel or "", float(engine.load[first]),
+        float(engine.load[last]), 0.6, DETECTOR, {"load_change": change, "airborne": True, "slow": True},
+    )  # fmt: skip
+
+
+def _made_by_speed(engine: Engine, move: Move) -> bool:
+    """Whether the engine's speed explains the move: at a fixed throttle the manifold pressure
+    falls when the engine turns faster and rises when it turns slower."""
+    if engine.load_channel != "manifold_pressure" or abs(move.change) > 0.25:
+        return False
+    before = median_of(engine.speed[max(0, move.first - 2) : move.first + 1])
+    after = median_of(engine.speed[move.last : move.last + 3])
+    return bool((after / before - 1.0) * np.sign(move.change) < -0.03) if before > 0 else False
+
+
+def _power_event(engine: Engine, move: Move) -> Event:
+    kind = "power_change"
+    enter, leave = idle_band(engine)
+    if engine.idle_seen and move.change < 0 and move.after < enter:
+        kind = "power_to_idle"
+    elif engine.idle_seen and move.change > 0 and move.before < leave:
+        kind = "power_from_idle"
+    lag = engine.step_s if engine.load_channel == "manifold_pressure" else 2.0 + engine.step_s
+    return Event(
+        kind, move.start_s, move.stop_s, lag, engine.load_channel or "", move.before, move.after, 0.9, DETECTOR,
+        {"load_change": move.change, "airborne": bool(engine.airborne[move.first])},
+    )  # fmt: skip
+
+
+def running_events(engine: Engine) -> tuple[Event, ...]:
+    """engine_start and engine_stop from the engine speed."""
+    if engine.speed_channel is None:
+        return ()
+    turning = ~standing(engine) & np.isfinite(engine.speed)
+    out = []
+    for first, stop in runs(turning):
+        if first > 0 and np.isfinite(engine.speed[first - 1]):
+            out.append(_running("engine_start", engine, int(first)))
+        if stop < len(turning) and np.isfinite(engine.speed[stop]):
+            out.append(_running("engine_stop", engine, int(stop)))
+    return tuple(out)
+
+
+def _running(kind: str, engine: Engine, index: int) -> Event:
+    at = float(engine.time_s[index])
+    before, after = float(engine.speed[index - 1]), float(engine.speed[index])
+    return Event(kind, at, at, engine.step_s, engine.speed_channel or "", before, after, 1.0, DETECTOR)

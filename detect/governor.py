@@ -1,0 +1,181 @@
+"""The governor: where it holds the propeller's speed, and when another speed was asked of it.
+
+A governed propeller turns at one speed while airspeed and power change; on its fine stop, and
+with a fixed pitch, it follows them. A command is seen in one of two ways:
+
+1. the speed moved although neither power nor airspeed explain it (confidence 0.9);
+2. the governor held one speed before and holds another one now, whatever happened in between: the
+   command is put where the speed came to the new one (0.8), with the whole time in between as its
+   uncertainty where that is long (0.5).
+
+What leaves no trace is not reported: a lever moved while the propeller is on its fine stop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..shared.findings import Event
+from ..shared.recording import Floats
+from .engine import Engine
+from .moves import Move, find_moves
+from .robust import largest, median_of, smallest
+from .signal import Flags, close_short, keep_long, runs, slope
+
+DETECTOR = "governor/1"
+LEAST_STEP = 0.03  # of the speed
+HELD_FLAT = 0.004  # largest spread of a held speed, either side of its median
+HELD_S = 6.0
+SAME_SPEED = 0.012
+DIRECT_S = 15.0
+STARTING_S = 10.0
+SLOWEST_COMMAND_PER_S = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """The governor keeps `speed` [rev/s] over [start_s, stop_s)."""
+
+    start_s: float
+    stop_s: float
+    speed: float
+
+
+def is_governed(engine: Engine) -> bool | None:
+    """Whether the propeller is governed, told from the sortie; None when it cannot be told.
+
+    Compares, over flight with power while the airspeed changes, the relative change of the
+    propeller's speed with the airspeed's: a governor keeps it near zero.
+    """
+    width = max(3, round(8.0 / engine.step_s)) | 1
+    turning, flying = _relative_rates(engine, width)
+    with np.errstate(invalid="ignore"):
+        told = engine.airborne & (np.abs(flying) > 0.004) & np.isfinite(turning)
+        if engine.load_channel is not None:  # without a load the idle glides speak too, as the few they are
+            told &= (engine.load > 0.3) & (np.abs(slope(engine.load, width, engine.step_s)) < 0.01)
+        if np.count_nonzero(told) * engine.step_s < 20.0:
+            return None
+        return bool(np.median(np.abs(turning[told]) / np.abs(flying[told])) < 0.2)
+
+
+def _relative_rates(engine: Engine, width: int) -> tuple[Floats, Floats]:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        speed = np.log(np.where(engine.speed > 5.0, engine.speed, np.nan))
+        air = np.log(np.where(engine.airspeed > 10.0, engine.airspeed, np.nan))
+    return slope(speed, width, engine.step_s), slope(air, width, engine.step_s)
+
+
+def find_holds(engine: Engine) -> tuple[Hold, ...]:
+    """Stretches of HELD_S or more over which the speed stays within HELD_FLAT of its median."""
+    width = max(3, round(4.0 / engine.step_s)) | 1
+    half = width // 2
+    speed = engine.speed
+    if len(speed) < width:
+        return ()
+    padded = np.pad(speed, half, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    with np.errstate(invalid="ignore"):
+        spread = windows.max(axis=1) - windows.min(axis=1)
+        flat: Flags = engine.airborne & (spread < 2.0 * HELD_FLAT * speed)
+    flat = keep_long(close_short(flat, half), max(2, round(HELD_S / engine.step_s) - half))
+    holds = []
+    for first, stop in runs(flat):
+        first, stop = max(0, first - half), min(len(speed), stop + half)
+        middle = median_of(speed[first:stop])
+        inside = np.abs(speed[first:stop] / middle - 1.0) < HELD_FLAT
+        if np.mean(inside) > 0.8:
+            holds.append(Hold(float(engine.time_s[first]), float(engine.time_s[stop - 1]) + engine.step_s, middle))
+    return tuple(holds)
+
+
+def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, ...]:
+    """rpm_command and rpm_response events of a governed propeller, in time order.
+
+    A response is a change of speed that power, airspeed or starting up explain.
+    """
+    scale = largest(engine.speed)
+    if not scale > 0.0:
+        return ()
+    moves = find_moves(engine.time_s, engine.speed / scale, least=LEAST_STEP, rate_per_s=0.008)
+    holds = [h for h in find_holds(engine) if _held_by_governor(engine, h)]
+    out, responses = [], []
+    for move in moves:
+        cause = _cause(engine, move, power_moves)
+        speeds = (move.before * scale, move.after * scale)
+        if cause is None:
+            out.append(_moved(engine, move, "rpm_command", speeds))
+        else:
+            responses.append(replace(_moved(engine, move, "rpm_response", speeds), facts={"cause": cause}))
+    known: Hold | None = None
+    for hold in holds:
+        if known is not None and abs(hold.speed / known.speed - 1.0) > SAME_SPEED:
+            between = (known.stop_s - 2.0, hold.start_s + 2.0)
+            if not any(between[0] <= e.time_s <= between[1] for e in out):
+                out.append(_between(engine, known, hold, moves))
+        known = hold
+    answers = [r for r in responses if not any(abs(r.time_s - e.time_s) < 2.0 for e in out)]
+    return tuple(sorted([*out, *answers], key=lambda e: e.time_s))
+
+
+def _held_by_governor(engine: Engine, hold: Hold) -> bool:
+    """Whether a constant speed is the governor's work and not just steady flight on the fine stop."""
+    inside = (engine.time_s >= hold.start_s) & (engine.time_s < hold.stop_s)
+    load = engine.load[inside]
+    if median_of(load) > 0.4:
+        return True
+    air, speed = engine.airspeed[inside], engine.speed[inside]
+    with np.errstate(invalid="ignore"):
+        swing = _spread(np.log(np.maximum(air, 1.0)))
+        kept = _spread(np.log(np.maximum(speed, 0.1)))
+    return swing > 0.008 and kept < 0.25 * swing
+
+
+def _spread(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.std(known)) if len(known) else float("nan")
+
+
+def _cause(engine: Engine, move: Move, power_moves: tuple[Event, ...]) -> str | None:
+    """What explains a change of the propeller's speed: power, start, airspeed; None for a command."""
+    near = [e for e in power_moves if e.time_s < move.stop_s + 3.0 and e.stop_s > move.start_s - 5.0]
+    if any(np.sign(float(e.facts["load_change"])) == np.sign(move.change) for e in near):
+        return "power"
+    first, last = move.first, move.last
+    starting = engine.speed[max(0, first - round(STARTING_S / engine.step_s)) : last + 1]
+    if smallest(starting) < 0.4 * median_of(engine.speed):
+        return "start"
+    if abs(move.change) / move.before / max(move.stop_s - move.start_s, engine.step_s) < SLOWEST_COMMAND_PER_S:
+        return "airspeed"
+    worked = np.sign(move.change) * (engine.load[last] - engine.load[first])
+    if worked > 0.02:
+        return "power"
+    return "airspeed" if _flown(engine, move) else None
+
+
+def _flown(engine: Engine, move: Move) -> bool:
+    """Whether the airspeed changed so much in the same sense that the propeller just followed."""
+    before, after = engine.airspeed[move.first], engine.airspeed[move.last]
+    if not before > 10.0 or not after > 10.0:
+        return False
+    return bool(np.log(after / before) / np.log(move.after / move.before) > 0.5)
+
+
+def _moved(engine: Engine, move: Move, kind: str, speeds: tuple[float, float]) -> Event:
+    return Event(
+        kind, move.start_s, move.stop_s, engine.step_s, engine.speed_channel or "", *speeds, 0.9,
+        DETECTOR, {"airborne": bool(engine.airborne[move.first])},
+    )  # fmt: skip
+
+
+def _between(engine: Engine, known: Hold, hold: Hold, moves: tuple[Move, ...]) -> Event:
+    """The command between two different held speeds: where the speed last moved before the second."""
+    last = [m for m in moves if known.stop_s - 3.0 <= m.start_s <= hold.start_s + 1.0]
+    start = last[-1].start_s if last else hold.start_s
+    direct = hold.start_s - known.stop_s < DIRECT_S
+    doubt = engine.step_s if direct else max(engine.step_s, start - known.stop_s)
+    return Event(
+        "rpm_command", start, hold.start_s, doubt, engine.speed_channel or "", known.speed, hold.speed,
+        0.8 if direct else 0.5, DETECTOR, {"earliest_s": known.stop_s, "airborne": True},
+    )  # fmt: skip

@@ -1,0 +1,77 @@
+"""Moves of a slow channel: where it went from one level to another within seconds.
+
+A move is a stretch over which the slope keeps its sign and stays above a limit; stretches of one
+sign with hardly a pause between them are one move. Its start and end are where the channel leaves
+the level before by, and comes within, a tenth of the whole change.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..shared.recording import Floats
+from .robust import noise_of
+from .signal import Flags, close_short, runs, slope
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A change from `before` to `after` over [start_s, stop_s]; `first`, `last` are indices around it."""
+
+    start_s: float
+    stop_s: float
+    before: float
+    after: float
+    first: int
+    last: int
+
+    @property
+    def change(self) -> float:
+        """after less before."""
+        return self.after - self.before
+
+
+def find_moves(
+    time_s: Floats, values: Floats, *, least: float, rate_per_s: float, pause_s: float = 2.0
+) -> tuple[Move, ...]:
+    """Moves of at least `least`, at `rate_per_s` or faster, on a uniform clock (n,).
+
+    The rate is raised where the channel's own noise needs it.
+    """
+    if len(time_s) < 5:
+        return ()
+    step_s = float(time_s[1] - time_s[0])
+    width = max(3, round(2.0 / step_s)) | 1
+    noise = noise_of(values)
+    rate = slope(values, width, step_s)
+    limit = max(rate_per_s, 4.0 * noise / (step_s * np.sqrt(width * (width * width - 1) / 12.0)))
+    out: list[Move] = []
+    with np.errstate(invalid="ignore"):
+        for sign in (1.0, -1.0):
+            moving: Flags = sign * rate > limit
+            for first, stop in runs(close_short(moving, max(1, round(pause_s / step_s)))):
+                move = _measured(time_s, values, int(first), int(stop), width)
+                if move is not None and sign * move.change >= max(least, 4.0 * noise):
+                    out.append(move)
+    return tuple(sorted(out, key=lambda m: m.start_s))
+
+
+def _measured(time_s: Floats, values: Floats, first: int, stop: int, width: int) -> Move | None:
+    half = width // 2
+    low, high = max(0, first - half), min(len(values), stop + half)
+    inside = values[low:high]
+    if np.isnan(inside).any() or len(inside) < 2:
+        return None
+    before = float(np.median(values[max(0, low - half) : low + 1]))
+    after = float(np.median(values[high - 1 : high + half]))
+    if not np.isfinite(before + after) or before == after:
+        return None
+    share = (inside - before) / (after - before)
+    left = np.flatnonzero(share > 0.1)
+    arrived = np.flatnonzero(share > 0.9)
+    if not len(left) or not len(arrived):
+        return None
+    start = low + max(int(left[0]) - 1, 0)
+    return Move(float(time_s[start]), float(time_s[low + int(arrived[0])]), before, after, low, high - 1)

@@ -1,0 +1,121 @@
+"""Phases of flight: ground, take_off, climb, cruise, descent, approach, landing.
+
+| phase    | when                                                                                   |
+|----------|----------------------------------------------------------------------------------------|
+| ground   | on the ground, outside a take-off or landing roll                                      |
+| take_off | from the start of the roll to 15 m (50 ft) above where the aircraft left the ground    |
+| landing  | from 15 m above the touchdown to the end of the roll (or the next lift-off)            |
+| approach | the descent that leads to a landing or go-around, below 300 m (1000 ft) over the field |
+| climb    | airborne, rate of climb above 1.0 m/s (left under 0.5)                                 |
+| descent  | airborne, rate below -1.0 m/s (left above -0.5)                                        |
+| cruise   | airborne, neither                                                                      |
+
+50 ft is the screen height of 14 CFR 23 take-off and landing distances; the other limits are
+common practice, no source. Stretches of climb, cruise or descent under 8 s join their neighbour.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..shared.findings import Event, Phase, Run, Segment
+from ..shared.recording import Floats
+from .course import UNKNOWN, course_of_labels
+from .flight import HEIGHT_CHANNELS, SPEED_CHANNELS
+from .signal import Flags, Grid, hysteresis, runs, runs_of_equal, slope, smooth
+
+SCREEN_M = 15.0
+APPROACH_M = 300.0
+CLIMB_M_S, LEVEL_M_S = 1.0, 0.5
+SHORTEST_S = 8.0
+ROLL_M_S = 5.0  # slower than this is taxi
+SCREEN_WITHIN_S = 60.0
+
+
+def find_phases(grid: Grid, airborne: Flags, go_arounds: tuple[Event, ...] = ()) -> tuple[Phase, ...]:
+    """Phases in time order, covering the grid."""
+    if not len(grid):
+        return ()
+    labels: NDArray[np.object_] = np.full(len(grid), UNKNOWN, dtype=object)
+    speed_channel, height_channel = grid.first(*SPEED_CHANNELS), grid.first(*HEIGHT_CHANNELS)
+    speed = grid.columns[speed_channel] if speed_channel else np.full(len(grid), np.nan)
+    if height_channel is not None:
+        height = grid.columns[height_channel]
+        _label_by_climb(labels, grid, airborne, height)
+        _label_approaches(labels, grid, airborne, height, go_arounds)
+        _label_take_offs_and_landings(labels, grid, airborne, height)
+    if speed_channel is not None or airborne.any():
+        _label_ground(labels, grid, airborne, speed)
+    course = course_of_labels("phase", grid.time_s, labels, grid.step_s)
+    return tuple(Phase(run.segment, run.value) for run in course.runs())
+
+
+def phase_runs(phases: tuple[Phase, ...]) -> tuple[Run, ...]:
+    """The phases as rows of the 'phase' state channel."""
+    return tuple(Run("phase", phase.kind, Segment(phase.segment.start_s, phase.segment.stop_s)) for phase in phases)
+
+
+def _label_by_climb(labels: NDArray[np.object_], grid: Grid, airborne: Flags, height: Floats) -> None:
+    climb = slope(smooth(height, grid.samples(2.0)), grid.samples(10.0), grid.step_s)
+    flying = airborne & np.isfinite(height)
+    words: NDArray[np.object_] = np.full(len(grid), "cruise", dtype=object)
+    words[hysteresis(climb, LEVEL_M_S, CLIMB_M_S)] = "climb"
+    words[hysteresis(-climb, LEVEL_M_S, CLIMB_M_S)] = "descent"
+    for first, stop in runs(flying):
+        labels[first:stop] = _without_short(words[first:stop], grid.samples(SHORTEST_S))
+
+
+def _without_short(words: NDArray[np.object_], shortest: int) -> NDArray[np.object_]:
+    """Short stretches take the word before them (the first one the word after)."""
+    out = words.copy()
+    stretches = runs_of_equal(out)
+    for first, stop in stretches:
+        if stop - first < shortest and len(stretches) > 1:
+            out[first:stop] = out[first - 1] if first > 0 else out[min(stop, len(out) - 1)]
+    return out
+
+
+def _label_approaches(
+    labels: NDArray[np.object_], grid: Grid, airborne: Flags, height: Floats, go_arounds: tuple[Event, ...]
+) -> None:
+    ends = [int(stop) for _, stop in runs(airborne) if stop < len(airborne)]
+    ends += [grid.index(event.time_s) for event in go_arounds]
+    for end in ends:
+        ground = height[min(end, len(height) - 1)]
+        first = end
+        while first > 0 and airborne[first - 1] and height[first - 1] < ground + APPROACH_M:
+            if labels[first - 1] == "climb":
+                break
+            first -= 1
+        labels[first:end] = "approach"
+
+
+def _label_take_offs_and_landings(labels: NDArray[np.object_], grid: Grid, airborne: Flags, height: Floats) -> None:
+    reach = grid.samples(SCREEN_WITHIN_S)
+    with np.errstate(invalid="ignore"):
+        for first, stop in runs(airborne):
+            if first > 0:
+                above = np.flatnonzero(height[first : first + reach] > height[first] + SCREEN_M)
+                labels[first : min(stop, first + (int(above[0]) if len(above) else reach))] = "take_off"
+            if stop < len(airborne):
+                low = max(first, stop - reach)
+                above = np.flatnonzero(height[low:stop] > height[stop] + SCREEN_M)
+                labels[low + int(above[-1]) + 1 if len(above) else low : stop] = "landing"
+
+
+def _label_ground(labels: NDArray[np.object_], grid: Grid, airborne: Flags, speed: Floats) -> None:
+    """Taxi and rolls: a roll touches a flight and is faster than taxiing."""
+    labels[~airborne & (np.isfinite(speed) | (labels == UNKNOWN))] = "ground"
+    with np.errstate(invalid="ignore"):
+        rolling = ~airborne & (smooth(speed, grid.samples(1.0)) > ROLL_M_S)
+    for first, stop in runs(rolling):
+        after_landing = first > 0 and bool(airborne[first - 1])
+        before_take_off = stop < len(airborne) and bool(airborne[stop])
+        if after_landing and before_take_off:
+            lowest = first + int(np.argmin(speed[first:stop]))
+            labels[first:lowest], labels[lowest:stop] = "landing", "take_off"
+        elif after_landing:
+            labels[first:stop] = "landing"
+        elif before_take_off:
+            labels[first:stop] = "take_off"

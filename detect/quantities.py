@@ -1,0 +1,192 @@
+"""The quantities steadiness is judged by, on the grid, each ready for window arithmetic.
+
+Short means take out what an instrument or a gust does in a second; they are the same for every
+criterion so that a pilot can redo each of them by hand: 3 s for airspeed and bank, a 5 s
+straight line for vertical speed, 1 s for heading, 3 s for the engine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..shared.physics.atmosphere import standard_pressure
+from ..shared.physics.constants import STANDARD_GRAVITY
+from ..shared.recording import Floats
+from .changepoints import find_changes
+from .signal import Flags, Grid, Indices, despike, deviation, runs, slope, smooth, unwrap
+from .windows import Series
+
+AIRSPEED_MEAN_S = 3.0
+BANK_MEAN_S = 3.0
+CLIMB_LINE_S = 5.0
+HEADING_MEAN_S = 1.0
+ENGINE_MEAN_S = 3.0
+CHANGE_STEP_S = 1.0
+CHANGE_MINIMUM = 4  # steps between two changes
+ROUGHNESS_S = 10.0
+STUCK_S = 4.0
+STUCK_FACTOR = 3
+STUCK_SHARE = 0.5  # a recorder that repeats more often than this is too coarse for the question
+HEADINGS = ("heading_magnetic", "heading_true", "unnamed_heading", "track_true")
+ALTITUDES = ("pressure_altitude", "baro_altitude", "unnamed_altitude", "gnss_altitude", "gnss_ellipsoid_altitude")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quantities:
+    """What the criteria look at; a Series of missing samples stands for an absent channel.
+
+    airspeed: raw; airspeed_mean: its 3 s mean. climb_rate from altitude; energy_rate adds (V/g) dV/dt.
+    manifold_ratio: manifold over ambient pressure, the throttle's own measure: at a fixed throttle it
+    hardly changes with altitude. The three steps compare the 3 s after each sample with the 3 s before:
+    a lever moved shows at once, a slow drift hardly. roughness: root mean square of the load factor
+    about its mean over 10 s. configuration, unrecorded: number of changes before each sample, of the
+    recorded gear and flap and of what stands in for them (`_unrecorded_changes`). moving: 1 in transit.
+    """
+
+    step_s: float
+    airspeed: Series
+    airspeed_mean: Series
+    altitude: Series
+    climb_rate: Series
+    energy_rate: Series
+    bank: Series
+    heading: Series
+    engine_speed: Series
+    manifold_ratio: Series
+    fuel_flow: Series
+    engine_speed_step: Series
+    manifold_step: Series
+    fuel_flow_step: Series
+    roughness: Series
+    configuration: Indices
+    unrecorded: Indices
+    moving: Mapping[str, Series]
+    airborne: Flags
+
+
+def quantities_of(grid: Grid, labels: Mapping[str, NDArray[Any]], airborne: Flags) -> Quantities:
+    """All quantities of a recording's grid; labels: the states' words on the same grid; airborne: flag (n,)."""
+    airspeed = _airspeed(grid)
+    altitude = despike(grid.numbers(grid.first(*ALTITUDES) or ALTITUDES[0]))
+    climb = slope(altitude, grid.samples(CLIMB_LINE_S), grid.step_s)
+    true_airspeed = grid.numbers(grid.first("true_airspeed", "recorded_true_airspeed") or "")
+    speed = np.where(np.isfinite(true_airspeed) & np.isfinite(airspeed), true_airspeed, airspeed)
+    energy = climb + speed / STANDARD_GRAVITY * slope(speed, grid.samples(CLIMB_LINE_S), grid.step_s)
+    engine = grid.samples(ENGINE_MEAN_S)
+    speed_mean = smooth(airspeed, grid.samples(AIRSPEED_MEAN_S))
+    revolutions = smooth(grid.numbers(grid.first("engine_speed", "propeller_speed") or ""), engine)
+    # ambient from the standard atmosphere: only the ratio's steadiness is judged, so the datum hardly matters
+    manifold = smooth(grid.numbers("manifold_pressure") / standard_pressure(altitude), engine)
+    flow = smooth(grid.numbers(grid.first("fuel_flow", "fuel_mass_flow") or ""), engine)
+    return Quantities(
+        step_s=grid.step_s,
+        airspeed=Series(airspeed),
+        airspeed_mean=Series(speed_mean),
+        altitude=Series(altitude),
+        climb_rate=Series(climb),
+        energy_rate=Series(energy),
+        bank=Series(_bank(grid, speed)),
+        heading=Series(smooth(unwrap(grid.numbers(grid.first(*HEADINGS) or "")), grid.samples(HEADING_MEAN_S))),
+        engine_speed=Series(revolutions),
+        manifold_ratio=Series(manifold),
+        fuel_flow=Series(flow),
+        engine_speed_step=Series(np.maximum(_step(revolutions, engine) - _step(speed_mean, engine), 0.0)),
+        manifold_step=Series(_step(manifold, engine) * manifold),
+        fuel_flow_step=Series(_step(flow, engine)),
+        roughness=Series(deviation(despike(grid.numbers("normal_load_factor")), grid.samples(ROUGHNESS_S))),
+        configuration=_changes(labels, len(grid)),
+        unrecorded=_unrecorded_changes(grid, labels, energy),
+        moving={
+            n: Series(np.asarray(labels[n] == "transit", dtype=np.float64)) for n in ("gear", "flap") if n in labels
+        },
+        airborne=airborne,
+    )
+
+
+def _airspeed(grid: Grid) -> Floats:
+    name = grid.first("calibrated_airspeed", "indicated_airspeed", "true_airspeed", "recorded_true_airspeed")
+    airspeed = despike(grid.numbers(name or ""))
+    airspeed[stuck(airspeed, grid.step_s)] = np.nan
+    return airspeed
+
+
+def stuck(values: Floats, step_s: float) -> Flags:
+    """Where a channel repeats one value far longer than chance explains: nothing is measured there.
+
+    With the channel's own share p of samples equal to the one before, the longest run of equal
+    samples among n is about log(n) / log(1/p) (Erdos and Renyi 1970); far longer is
+    STUCK_FACTOR times that and over STUCK_S seconds, so a living instrument is left alone; of a coarse one nothing can be said.
+    Zero counts as a value at rest.
+    """
+    out = np.zeros(len(values), dtype=bool)
+    alive = np.isfinite(values) & (values > 0)
+    pairs = alive[1:] & alive[:-1]
+    same = np.zeros(len(values), dtype=bool)
+    with np.errstate(invalid="ignore"):  # a mean of equal samples differs from them by rounding only
+        same[1:] = pairs & (np.abs(np.diff(values)) <= 1e-9 * np.abs(values[1:]))
+    number = int(pairs.sum())
+    if number < 2 or not same.any():
+        return out
+    share = min(float(same.sum()) / number, 0.99)
+    if share > STUCK_SHARE:
+        return out
+    limit = max(STUCK_S / step_s, STUCK_FACTOR * np.log(number) / np.log(1 / share))
+    stretches = runs(same)
+    for first, stop in stretches[stretches[:, 1] - stretches[:, 0] + 1 > limit]:
+        out[first - 1 : stop] = True
+    return out
+
+
+def _step(means: Floats, width: int) -> Floats:
+    """Share by which the mean of the window after each sample differs from the one before."""
+    half = width // 2 + 1
+    out = np.full(len(means), np.nan)
+    if len(means) <= 2 * half:
+        return out
+    before, after = means[: -2 * half], means[2 * half :]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = 2 * np.abs(after - before) / (after + before)
+    out[half:-half] = np.where(before + after > 0, share, np.nan)
+    return out
+
+
+def _bank(grid: Grid, speed: Floats) -> Floats:
+    width = grid.samples(BANK_MEAN_S)
+    bank = grid.numbers("bank")
+    if np.isfinite(bank).any():
+        return smooth(bank, width)
+    heading = unwrap(grid.numbers(grid.first(*HEADINGS) or ""))
+    # without an attitude source: the bank a co-ordinated turn of this rate needs, tan(bank) = V w / g
+    return np.arctan(speed * slope(heading, width, grid.step_s) / STANDARD_GRAVITY)
+
+
+def _changes(labels: Mapping[str, NDArray[Any]], n: int) -> Indices:
+    """Number of configuration changes before each sample: equal inside one configuration."""
+    change = np.zeros(n, dtype=bool)
+    for name in ("gear", "flap"):
+        if name in labels and n > 1:
+            change[1:] |= labels[name][1:] != labels[name][:-1]
+    return np.cumsum(change).astype(np.int64)
+
+
+def _unrecorded_changes(grid: Grid, labels: Mapping[str, NDArray[Any]], energy: Floats) -> Indices:
+    """Number of changes of drag or attitude before each sample, where gear or flap is not recorded.
+
+    A gear leg or a flap that moves changes the energy rate and the pitch attitude together; where
+    no switch says so, their common change points stand in for it. Elsewhere all zero.
+    """
+    count = np.zeros(len(grid), dtype=np.int64)
+    if not any(np.mean(labels[name] == "unknown") > 0.5 for name in ("gear", "flap") if name in labels):
+        return count
+    pace = grid.samples(CHANGE_STEP_S)
+    pitch = smooth(grid.numbers("pitch"), pace)
+    signals = {"energy_rate": energy[::pace], "pitch": pitch[::pace]}
+    present = {name: values for name, values in signals.items() if np.isfinite(values).any()}
+    changes = find_changes(present, minimum=CHANGE_MINIMUM) * pace
+    count[changes] = 1
+    return np.cumsum(count)

@@ -1,0 +1,342 @@
+"""The uniform grid every detector works on, and the gap-aware arithmetic on it.
+
+A `Grid` holds the channels detection needs, one sample every `step_s`; what was not recorded is
+NaN (words: None) and stays so: nothing here bridges a gap. A recorder faster than the grid is
+averaged over each step, so that noise does not fold into slow motion; a slower one is read by a
+straight line between neighbours. All helpers are O(n) by cumulative sums.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..shared.frame import sample_column
+from ..shared.recording import Column, Floats, Recording, Track
+from ..shared.vocabulary import meaning_of
+
+Flags = NDArray[np.bool_]
+Indices = NDArray[np.int64]
+
+GRID_STEP_S = 0.2
+
+# what the detectors look at; a channel missing from a recording is missing from its grid
+DETECTION_CHANNELS: tuple[str, ...] = (
+    "calibrated_airspeed",
+    "indicated_airspeed",
+    "true_airspeed",
+    "recorded_true_airspeed",
+    "pressure_altitude",
+    "baro_altitude",
+    "unnamed_altitude",
+    "gnss_altitude",
+    "gnss_ellipsoid_altitude",
+    "gnss_unnamed_altitude",
+    "vertical_speed",
+    "geometric_climb_rate",
+    "outside_air_temperature",
+    "static_air_temperature",
+    "pitch",
+    "bank",
+    "heading_magnetic",
+    "heading_true",
+    "unnamed_heading",
+    "turn_rate",
+    "normal_load_factor",
+    "lateral_load_factor",
+    "longitudinal_load_factor",
+    "ground_speed",
+    "track_true",
+    "engine_speed",
+    "propeller_speed",
+    "manifold_pressure",
+    "fuel_flow",
+    "fuel_mass_flow",
+    "oil_pressure",
+    "power_lever",
+    "propeller_lever",
+    "gear_lever",
+    "gear_down_locked",
+    "gear_up_locked",
+    "gear_position",
+    "gear_reported",
+    "flap_position",
+    "flap_angle",
+    "flap_detent",
+    "flap_reported",
+    "weight_on_wheels",
+    "stall_warning",
+)
+
+# channels that cannot jump for one sample and come back: such a sample is the recorder's fault.
+# Load factors, switches and attitudes can, and are left as they came.
+SLOW_CHANNELS: frozenset[str] = frozenset(
+    name
+    for name in DETECTION_CHANNELS
+    if name.endswith(("airspeed", "altitude", "temperature", "fuel_flow", "mass_flow"))
+    or name in ("engine_speed", "propeller_speed", "manifold_pressure")
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Channels on uniform times.
+
+    time_s: float64 (n,), seconds since Recording.start_utc, constant step. columns: name -> (n,),
+    float64 SI with NaN where nothing was recorded, or object (str or None).
+    """
+
+    step_s: float
+    time_s: Floats
+    columns: Mapping[str, NDArray[Any]]
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def numbers(self, name: str) -> Floats:
+        """A numeric channel; all NaN when the grid has none of that name."""
+        values = self.columns.get(name)
+        if values is None or values.dtype == object:
+            return np.full(len(self.time_s), np.nan)
+        return values
+
+    def first(self, *names: str) -> str | None:
+        """The first of the channels that has any sample, None when none has."""
+        for name in names:
+            values = self.columns.get(name)
+            if values is not None and values.dtype != object and np.isfinite(values).any():
+                return name
+        return None
+
+    def samples(self, seconds: float) -> int:
+        """A time as a number of grid steps, at least one."""
+        return max(1, round(seconds / self.step_s))
+
+    def index(self, time_s: float) -> int:
+        """The grid index nearest to a time, inside the grid."""
+        if not len(self.time_s):
+            return 0
+        return int(np.clip(round((time_s - self.time_s[0]) / self.step_s), 0, len(self.time_s) - 1))
+
+
+def make_grid(recording: Recording, step_s: float = GRID_STEP_S, channels: Iterable[str] = DETECTION_CHANNELS) -> Grid:
+    """The recording's detection channels on a uniform clock spanning its main track.
+
+    Each channel comes from the recorder that holds it (the main one first), read at that
+    recorder's own rate.
+    """
+    main = recording.track(recording.main)
+    if not len(main.time_s):
+        return Grid(step_s, np.empty(0), {})
+    first, last = float(main.time_s[0]), float(main.time_s[-1])
+    time_s: Floats = first + step_s * np.arange(int(np.floor((last - first) / step_s)) + 1, dtype=np.float64)
+    columns = {}
+    for name in channels:
+        holders = recording.holders(name)
+        if holders:
+            columns[name] = grid_column(holders[0], name, time_s, step_s)
+    return Grid(step_s, time_s, columns)
+
+
+def grid_column(track: Track, name: str, time_s: Floats, step_s: float) -> NDArray[Any]:
+    """One channel of a track on uniform times: averaged when the track is faster, else read."""
+    if name in SLOW_CHANNELS and not track.columns[name].is_text:
+        clean = replace(track.columns[name], values=spikeless(track, name))
+        track = replace(track, columns={name: clean})
+    column = track.columns[name]
+    entry = meaning_of(name)
+    held = column.is_text or (entry is not None and entry.reduction == "last")
+    if held or track.median_step_s > 0.75 * step_s:
+        return sample_column(track, name, time_s)
+    circular = entry is not None and entry.reduction == "circular"
+    return _average(track, column, time_s, step_s, circular=circular)
+
+
+def spikeless(track: Track, name: str) -> Floats:
+    """A numeric column of a track at its own rate, samples it cannot have measured made missing."""
+    # a recorder of 1 Hz may well show a real two-second blip, so only single samples go there
+    return despike(track.columns[name].values, 5 if track.median_step_s < 0.4 else 3)
+
+
+def _average(track: Track, column: Column, time_s: Floats, step_s: float, *, circular: bool) -> Floats:
+    known = np.isfinite(column.values)
+    times, values = track.time_s[known], column.values[known]
+    turn = 360.0 if column.unit == "deg" else 2 * np.pi
+    if circular:
+        values = np.unwrap(values, period=turn)
+    cell = np.floor((times - time_s[0]) / step_s + 0.5).astype(np.int64)
+    inside = (cell >= 0) & (cell < len(time_s))
+    count = np.bincount(cell[inside], minlength=len(time_s))
+    total = np.bincount(cell[inside], weights=values[inside], minlength=len(time_s))
+    with np.errstate(invalid="ignore"):
+        out: Floats = total / count
+    if circular:
+        out = out % turn
+    empty = count == 0
+    if empty.any():  # a hole shorter than a gap: read it from its neighbours
+        out[empty] = sample_column(track, column.name, time_s[empty])
+    return out
+
+
+def joined(a: Floats, b: Floats) -> Floats:
+    """The first array, its missing samples filled from the second."""
+    return np.where(np.isfinite(a), a, b)
+
+
+def windowed_sums(values: Floats, width: int) -> tuple[Floats, Indices]:
+    """Sum and count of the finite samples in the centred window around every sample.
+
+    width: samples, made odd. Windows are cut at both ends of the array.
+    """
+    half = width // 2
+    n = len(values)
+    finite = np.isfinite(values)
+    total = np.concatenate(([0.0], np.cumsum(np.where(finite, values, 0.0))))
+    count = np.concatenate(([0], np.cumsum(finite)))
+    low = np.maximum(np.arange(n) - half, 0)
+    high = np.minimum(np.arange(n) + half + 1, n)
+    return total[high] - total[low], count[high] - count[low]
+
+
+def smooth(values: Floats, width: int) -> Floats:
+    """Centred moving mean over `width` samples; NaN where the sample itself is missing."""
+    if width <= 1 or not len(values):
+        return values.copy()
+    offset = _offset(values)
+    total, count = windowed_sums(values - offset, width)
+    out = np.full(len(values), np.nan)
+    known = np.isfinite(values)
+    out[known] = total[known] / count[known] + offset
+    return out
+
+
+def slope(values: Floats, width: int, step_s: float) -> Floats:
+    """Least-squares straight-line slope per second in the centred window of every sample.
+
+    Missing samples are left out; NaN where the sample itself or more than half its window is.
+    """
+    n = len(values)
+    if n < 2:
+        return np.full(n, np.nan)
+    place = np.arange(n, dtype=np.float64) - n / 2
+    known = np.isfinite(values)
+    centred = values - _offset(values)
+    sum_y, count = windowed_sums(centred, width)
+    sum_t, _ = windowed_sums(np.where(known, place, np.nan), width)
+    sum_ty, _ = windowed_sums(centred * place, width)
+    sum_tt, _ = windowed_sums(np.where(known, place * place, np.nan), width)
+    spread = sum_tt * count - sum_t * sum_t
+    good = known & (count >= max(2, width // 2)) & (spread > 0)
+    out = np.full(n, np.nan)
+    out[good] = (sum_ty[good] * count[good] - sum_t[good] * sum_y[good]) / spread[good] / step_s
+    return out
+
+
+def deviation(values: Floats, width: int) -> Floats:
+    """Standard deviation in the centred window of every sample; NaN where the sample is missing."""
+    centred = values - _offset(values)
+    total, count = windowed_sums(centred, width)
+    squares, _ = windowed_sums(centred * centred, width)
+    out = np.full(len(values), np.nan)
+    known = np.isfinite(values)
+    mean = total[known] / count[known]
+    out[known] = np.sqrt(np.maximum(squares[known] / count[known] - mean * mean, 0.0))
+    return out
+
+
+def _offset(values: Floats) -> float:
+    finite = values[np.isfinite(values)]
+    return float(finite.mean()) if len(finite) else 0.0
+
+
+def unwrap(angle: Floats, turn: float = 2 * np.pi) -> Floats:
+    """Angle without jumps of a whole turn; gaps stay gaps and do not break what follows."""
+    out = angle.copy()
+    known = np.isfinite(angle)
+    out[known] = np.unwrap(angle[known], period=turn)
+    return out
+
+
+def despike(values: Floats, width: int = 5, factor: float = 8.0) -> Floats:
+    """The samples, with those far off the median of their neighbours made missing.
+
+    width: 3 or 5 samples. Far off: more than `factor` robust standard deviations of all such distances. A step is not a
+    spike: its samples agree with half of their neighbours.
+    """
+    if len(values) < width:
+        return values.copy()
+    middle = _median_of_neighbours(values, width)
+    distance = np.abs(values - middle)
+    known = distance[np.isfinite(distance)]
+    scale = 1.4826 * float(np.median(known[known > 0])) if (known > 0).any() else 0.0
+    out = values.copy()
+    with np.errstate(invalid="ignore"):
+        out[distance > factor * max(scale, 1e-12)] = np.nan
+    return out
+
+
+def _median_of_neighbours(values: Floats, width: int) -> Floats:
+    """Running median of 3 or 5 by minima and maxima: several times faster than sorting each window.
+
+    A missing neighbour counts as the one it is compared with.
+    """
+    low, high = np.fmin, np.fmax
+    half = width // 2
+    padded = np.pad(values, half, mode="edge")
+    part = [padded[k : k + len(values)] for k in range(width)]
+    if width == 3:
+        a, b, c = part
+    else:
+        b = high(low(part[0], part[1]), low(part[3], part[4]))
+        c = low(high(part[0], part[1]), high(part[3], part[4]))
+        a = part[2]
+    return np.asarray(high(low(a, b), low(high(a, b), c)))
+
+
+def runs(flags: Flags) -> Indices:
+    """Stretches where the flag is true: int64 (k, 2), first index and one past the last."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
+    return edges.reshape(-1, 2).astype(np.int64)
+
+
+def runs_of_equal(labels: NDArray[Any]) -> Indices:
+    """Stretches of one and the same label: int64 (k, 2), covering the whole array."""
+    if not len(labels):
+        return np.empty((0, 2), np.int64)
+    cuts = np.flatnonzero(labels[1:] != labels[:-1]) + 1
+    return np.stack((np.concatenate(([0], cuts)), np.concatenate((cuts, [len(labels)]))), axis=1).astype(np.int64)
+
+
+def hysteresis(values: Floats, low: float, high: float, *, start: bool = False) -> Flags:
+    """True from where the values rise above `high` until they fall below `low`.
+
+    Missing samples keep the state before them. `start`: the state before the first crossing.
+    """
+    with np.errstate(invalid="ignore"):
+        mark = np.where(values > high, 1, np.where(values < low, 0, -1))
+    place = np.where(mark >= 0, np.arange(len(values)), -1)
+    last = np.maximum.accumulate(place) if len(place) else place
+    return np.asarray(np.where(last >= 0, mark[np.maximum(last, 0)] == 1, start), dtype=bool)
+
+
+def keep_long(flags: Flags, minimum: int) -> Flags:
+    """The flags without true stretches shorter than `minimum` samples."""
+    out = flags.copy()
+    for first, stop in runs(flags):
+        if stop - first < minimum:
+            out[first:stop] = False
+    return out
+
+
+def close_short(flags: Flags, maximum: int) -> Flags:
+    """The flags with false stretches of at most `maximum` samples between true ones filled."""
+    out = flags.copy()
+    holes = runs(~flags)
+    for first, stop in holes:
+        if stop - first <= maximum and first > 0 and stop < len(flags):
+            out[first:stop] = True
+    return out

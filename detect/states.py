@@ -1,0 +1,147 @@
+"""The aircraft's configuration over the sortie: gear, flap, power, propulsion, with their events.
+
+Every state is a `Course`; where a switch or position recorded it that is the answer, with
+confidence 1. A state nobody recorded is told from the aircraft's response where that speaks
+clearly (finding STATE_INFERRED, events of low confidence), else it is 'unknown' (NOT_ATTEMPTED).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..shared.findings import ConfigState, Event, Finding, Run, Segment
+from ..shared.recording import Recording
+from ..shared.settings import Settings
+from .course import UNKNOWN, Course, Told, constant_course, course_of_labels
+from .engine import Engine, read_engine, with_speed_as_load
+from .flap_inference import inferred_flap
+from .flaps import recorded_flap
+from .flight import Flight, find_flight
+from .gear import recorded_gear
+from .governor import is_governed
+from .lift import read_lift
+from .power import power_labels
+from .propulsion import propulsion_labels
+from .signal import Grid
+
+CONFIGURATION = ("gear", "flap", "power", "propulsion")
+_WANTED = {
+    "gear": "no switch, position or word of it is recorded, and its drag alone cannot be told from flap and power; "
+    "for a fixed gear write aircraft.retractable_gear = false in the settings",
+    "flap": "no position, angle or selection of it is recorded, and the angle of attack does not tell",
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class States:
+    """labels: state channel -> words on the grid (n,); courses: the same as step functions."""
+
+    labels: Mapping[str, NDArray[np.object_]]
+    courses: Mapping[str, Course]
+    events: tuple[Event, ...]
+    findings: tuple[Finding, ...]
+    flight: Flight
+    engine: Engine | None
+
+
+def find_states(grid: Grid, settings: Settings, recording: Recording) -> States:
+    """Gear, flap, power and propulsion over the grid's time, with gear and flap events."""
+    flight = find_flight(grid, recording)
+    engine = _engine(recording, grid, settings, flight)
+    gear = recorded_gear(recording) or _without_gear_channel(grid, settings)
+    flap = recorded_flap(recording, settings) or _without_flap_channel(grid, settings, flight)
+    power, propulsion, engine_findings = _engine_courses(engine, grid)
+    courses = {"gear": gear.course, "flap": flap.course, "power": power, "propulsion": propulsion}
+    return States(
+        {name: course.labels(grid.time_s) for name, course in courses.items()},
+        courses,
+        (*gear.events, *flap.events),
+        (*flight.findings, *gear.findings, *flap.findings, *engine_findings),
+        flight,
+        engine,
+    )
+
+
+def _engine(recording: Recording, grid: Grid, settings: Settings, flight: Flight) -> Engine | None:
+    """The engine's history; its speed stands for its load where nothing better is and no governor holds it."""
+    engine = read_engine(recording, grid, flight.airborne)
+    if engine is None or engine.load_channel is not None or engine.speed_channel is None:
+        return engine
+    governed = settings.aircraft.governed_propeller
+    if governed is None:
+        governed = is_governed(engine)
+    return with_speed_as_load(engine) if governed is False else engine
+
+
+def _span(grid: Grid) -> tuple[float, float]:
+    return (float(grid.time_s[0]), float(grid.time_s[-1]) + grid.step_s) if len(grid) else (0.0, 0.0)
+
+
+def _without_gear_channel(grid: Grid, settings: Settings) -> Told:
+    if settings.aircraft.retractable_gear is False:
+        return Told(constant_course("gear", "fixed", *_span(grid)), (), ())
+    return _nothing("gear", grid)
+
+
+def _without_flap_channel(grid: Grid, settings: Settings, flight: Flight) -> Told:
+    """Told from the wing's response where that can be told, else 'unknown'."""
+    lift = read_lift(grid, flight.airborne)
+    inferred = inferred_flap(lift, settings.aircraft.flap_settings, _span(grid)[1]) if lift is not None else None
+    return inferred or _nothing("flap", grid)
+
+
+def _nothing(channel: str, grid: Grid) -> Told:
+    """No channel tells: 'unknown' all along, and a finding that says so."""
+    finding = Finding("NOT_ATTEMPTED", f"{channel} was not told: {_WANTED[channel]}", where=channel)
+    return Told(constant_course(channel, UNKNOWN, *_span(grid)), (), (finding,))
+
+
+def _engine_courses(engine: Engine | None, grid: Grid) -> tuple[Course, Course, tuple[Finding, ...]]:
+    if engine is None:
+        finding = Finding("NOT_ATTEMPTED", "power and propulsion were not told: no engine channel is recorded")
+        unknown = [constant_course(c, UNKNOWN, *_span(grid)) for c in ("power", "propulsion")]
+        return unknown[0], unknown[1], (finding,)
+    power = power_labels(engine)
+    propulsion = propulsion_labels(engine, power)
+    findings = []
+    if not engine.idle_seen:
+        findings.append(
+            Finding("STATE_UNKNOWN", "no idle power was seen in flight, so none is named", where=engine.load_channel)
+        )
+    return (
+        course_of_labels("power", engine.time_s, power, engine.step_s),
+        course_of_labels("propulsion", engine.time_s, propulsion, engine.step_s),
+        tuple(findings),
+    )
+
+
+def state_runs(states: States) -> tuple[Run, ...]:
+    """Every state as run-length rows, channel by channel, in time order."""
+    return tuple(run for name in CONFIGURATION for run in states.courses[name].runs())
+
+
+def config_states(states: States, grid: Grid) -> tuple[ConfigState, ...]:
+    """The stretches of the grid's time over which all four states stay the same."""
+    if not len(grid):
+        return ()
+    start, stop = _span(grid)
+    cuts = {start, *(float(t) for c in states.courses.values() for t in (*c.starts_s, c.stop_s) if start < t < stop)}
+    times = np.array([*sorted(cuts), stop])
+    words: dict[str, NDArray[Any]] = {name: states.courses[name].labels(times[:-1]) for name in CONFIGURATION}
+    out: list[ConfigState] = []
+    for k, (a, b) in enumerate(pairwise(times)):
+        state = ConfigState(Segment(float(a), float(b)), **{name: str(words[name][k]) for name in CONFIGURATION})
+        if out and all(getattr(out[-1], name) == getattr(state, name) for name in CONFIGURATION):
+            state = ConfigState(
+                Segment(out[-1].segment.start_s, state.segment.stop_s),
+                **{name: getattr(state, name) for name in CONFIGURATION},
+            )
+            out.pop()
+        out.append(state)
+    return tuple(out)

@@ -1,0 +1,165 @@
+"""Named arrays of a file (HDF5 datasets, MATLAB variables) put together as tables by their length and their time.
+
+Arrays of one group and one length are one table. A group without a time takes the time array of its
+length from the group above, or from the only other group that has one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from .tables import TableColumn, TypedTable, as_floats
+from .text.preamble import Facts
+from .text.timecolumns import TIME_WORDS, words_of
+
+WIDEST = 1000  # columns of a matrix; a wider one is an image or a spectrum
+_DATE_WORDS = frozenset({"date", "datenum", "datetime", "datum", "stamp"})
+_DAY_ZERO = 719_529  # MATLAB's day number of 1970-01-01: datenum(1970, 1, 1)
+_DAYS = (693_962, 767_011)  # its day numbers of 1900 and 2100
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NamedArray:
+    """One array: its group ('' at the top, '/' between parts), name, values of shape (n,) or (n, k), unit as written.
+
+    names: of the k columns where the file states them. by_column: writes a column's name, '{name}' and
+    '{column}' (counted from `first`) put in.
+    """
+
+    group: str
+    name: str
+    values: NDArray[Any]
+    unit: str | None = None
+    names: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    by_column: str = "{name}[:,{column}]"
+    first: int = 0
+
+    @property
+    def is_time(self) -> bool:
+        """True for a vector that is named as a time."""
+        words = set(words_of(self.name))
+        return self.values.ndim == 1 and bool(words & (TIME_WORDS | _DATE_WORDS))
+
+
+@dataclass
+class _Group:
+    """Arrays that make one table."""
+
+    name: str
+    length: int
+    arrays: list[NamedArray] = field(default_factory=list)
+
+    @property
+    def has_time(self) -> bool:
+        return any(array.is_time for array in self.arrays)
+
+
+def tables_of(arrays: Sequence[NamedArray], facts: Facts) -> list[TypedTable]:
+    """Tables with at least two rows, those with a time array first in the order of the file."""
+    arrays = [_turned(array, arrays) for array in arrays]
+    groups: dict[tuple[str, int], _Group] = {}
+    for array in arrays:
+        length = len(array.values)
+        if length >= 2 and (array.values.ndim == 1 or array.values.shape[1] <= WIDEST):
+            groups.setdefault((array.group, length), _Group(array.group, length)).arrays.append(array)
+    merged = _lend_times(list(groups.values()))
+    several = len({group.name for group in merged}) < len(merged)
+    return [_table(group, facts, with_length=several) for group in merged]
+
+
+def _turned(array: NamedArray, arrays: Sequence[NamedArray]) -> NamedArray:
+    """A matrix whose columns, not rows, run along the time: turned."""
+    if array.values.ndim != 2 or array.names:
+        return array
+    times = {len(other.values) for other in arrays if other.is_time}
+    rows, columns = array.values.shape
+    if columns in times and rows not in times:
+        return replace(array, values=array.values.T)
+    return array
+
+
+def _lend_times(groups: list[_Group]) -> list[_Group]:
+    """Groups without a time joined to the one whose time fits: same length, a group above first, else the only one."""
+    timed = [group for group in groups if group.has_time]
+    alone = []
+    for group in groups:
+        if group.has_time:
+            continue
+        same = [t for t in timed if t.length == group.length]
+        above = [t for t in same if not t.name or group.name == t.name or group.name.startswith(t.name + "/")]
+        home = max(above, key=lambda t: len(t.name), default=None) or (same[0] if len(same) == 1 else None)
+        if home is None:
+            alone.append(group)
+        else:
+            home.arrays += group.arrays
+    return [*timed, *alone]
+
+
+def _table(group: _Group, facts: Facts, *, with_length: bool) -> TypedTable:
+    columns: list[TableColumn] = []
+    groups = {array.group for array in group.arrays}
+    for array in group.arrays:
+        columns += _columns(array, with_group=len(groups) > 1 and array.group != group.name)
+    name = group.name or "top"
+    return TypedTable(f"{name} ({group.length} rows)" if with_length else name, tuple(columns), facts)
+
+
+def _columns(array: NamedArray, *, with_group: bool) -> list[TableColumn]:
+    name = _short_name(array) if with_group else array.name
+    if array.values.ndim == 1:
+        return [TableColumn(name, _samples(array), array.unit)]
+    out = []
+    for k in range(array.values.shape[1]):
+        stated = array.names[k] if k < len(array.names) else ""
+        title = stated or array.by_column.format(name=name, column=k + array.first)
+        unit = array.units[k] if k < len(array.units) else array.unit
+        out.append(TableColumn(title, _samples(replace(array, values=array.values[:, k], name=title)), unit))
+    return out
+
+
+def _short_name(array: NamedArray) -> str:
+    """The array's name with its group's last part, which often is the channel's name ('IAS/data')."""
+    last = array.group.rpartition("/")[2]
+    if re.fullmatch(r"(?i)(data|values?|samples?|y)", array.name) and last:
+        return last
+    return f"{last} {array.name}" if last else array.name
+
+
+def _samples(array: NamedArray) -> NDArray[np.float64] | pa.Array:
+    """Numbers as float64, words as arrow text, MATLAB's day numbers as stamps."""
+    values = array.values
+    if values.dtype.kind in "biuf":
+        numbers = as_floats(values)
+        return _day_stamps(numbers) if array.is_time and _are_day_numbers(numbers) else numbers
+    if values.dtype.kind == "M":
+        return pa.array(values.astype("datetime64[us]")).cast(pa.string())
+    words = [_word(value) for value in values.tolist()]
+    return pa.array(words, pa.string())
+
+
+def _word(value: Any) -> str | None:
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "replace").strip("\0 ") or None
+    return str(value).encode("utf-8", "replace").decode() if value is not None else None
+
+
+def _are_day_numbers(values: NDArray[np.float64]) -> bool:
+    good = values[np.isfinite(values)]
+    if len(good) < 2 or good.min() < _DAYS[0] or good.max() > _DAYS[1] or np.ptp(good) >= 40:
+        return False
+    return bool((good % 1 != 0).mean() > 0.5)
+
+
+def _day_stamps(values: NDArray[np.float64]) -> pa.Array:
+    """Day numbers since year 0 as civil stamps; a double tells them to about ten microseconds."""
+    known = np.isfinite(values)
+    milliseconds = np.where(known, np.round((values - _DAY_ZERO) * 86_400_000.0), 0).astype("datetime64[ms]")
+    return pa.array(milliseconds, mask=~known).cast(pa.string())

@@ -1,0 +1,1 @@
+"""Test cards: what the crew wrote down."""

@@ -1,0 +1,83 @@
+"""Isolated samples far from their neighbours. Flagged, never altered."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.findings import Finding
+from ...shared.recording import Column, Floats, Track
+from .places import channel_facts, channel_where, differences, is_circular, number_columns, step_of
+
+NEIGHBOURS = 3  # on each side; a spike of one or two samples does not move the median of three
+USUAL = 0.995  # share of the channel's own departures from its neighbours that are ordinary
+TIMES = 6.0  # a spike departs this many times further than the ordinary
+LEAST_STEPS = 10.0
+LARGEST_SHARE = 0.01  # more departures than this are the channel's way, not spikes
+LISTED = 500
+THIN_ROWS = 4000  # the ordinary departure is judged on about this many samples
+# a hard landing or a gust is one sample long and real
+JOLTING = frozenset({"load_factor", "angular_rate"})
+WILD = frozenset({"track_true"})  # a receiver's course turns at random while it stands
+
+
+def find_spikes(track: Track) -> list[Finding]:
+    """One SPIKE finding for every channel that has some, with their count and first places."""
+    out = []
+    for column, entry in number_columns(track):
+        if entry.reduction == "last" or entry.kind in JOLTING or entry.name in WILD:
+            continue
+        mask = spike_mask(column, is_circular(entry))
+        if mask.any():
+            out.append(_finding(track, column, mask))
+    return out
+
+
+def spike_mask(column: Column, circular: bool) -> NDArray[np.bool_]:
+    """True at the spikes of a column, shape (n,)."""
+    mask = np.zeros(len(column.values), dtype=bool)
+    known = np.flatnonzero(np.isfinite(column.values))
+    if len(known) < 4 * NEIGHBOURS:
+        return mask
+    values: Floats = column.values[known].astype(np.float64)
+    padded = np.pad(values, NEIGHBOURS, mode="reflect")
+    near = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
+    thin = max(1, len(values) // THIN_ROWS)
+    ordinary = float(np.quantile(_distances(near[::thin], values[::thin], circular), USUAL))
+    limit = max(TIMES * ordinary, LEAST_STEPS * step_of(column))
+    if limit <= 0:
+        return mask
+    # only samples beside a large step can be spikes; the others need no sorting
+    steps = np.abs(differences(values[1:], values[:-1], circular)) > limit / 2
+    beside = np.convolve(steps, np.ones(2 * NEIGHBOURS), mode="full")[: len(values) + 2 * NEIGHBOURS - 1] > 0.5
+    places = np.flatnonzero(beside[NEIGHBOURS - 1 : NEIGHBOURS - 1 + len(values)])
+    found = places[_departures(near[places], values[places], circular) > limit]
+    if 0 < len(found) <= max(LARGEST_SHARE * len(values), 1):
+        mask[known[found]] = True
+    return mask
+
+
+def _distances(near: Floats, values: Floats, circular: bool) -> Floats:
+    """Median distance of each sample to its neighbourhood: how much the channel moves in any case."""
+    away = np.abs(differences(near, values[:, None], circular))
+    return np.asarray(np.partition(away, NEIGHBOURS + 1, axis=1)[:, NEIGHBOURS + 1])
+
+
+def _departures(near: Floats, values: Floats, circular: bool) -> Floats:
+    """How far each sample lies outside what the medians before and after it span; zero on steps and ramps."""
+    away = differences(near, values[:, None], circular)
+    before, after = np.median(away[:, :NEIGHBOURS], axis=1), np.median(away[:, NEIGHBOURS + 1 :], axis=1)
+    # measured from the sample itself: both sides above it, or both below it, by at least this much
+    return np.asarray(np.maximum(0.0, np.maximum(np.minimum(before, after), -np.maximum(before, after))))
+
+
+def _finding(track: Track, column: Column, mask: NDArray[np.bool_]) -> Finding:
+    places = np.flatnonzero(mask)
+    times = track.time_s[places]
+    first = f"{column.values[places[0]]:.4g} {column.unit or ''}".strip()
+    text = f"{track.name}: {len(places)} isolated sample(s) of {column.source_name} far from their neighbours, the first {first}; flagged, not altered"
+    facts = channel_facts(
+        track, column, rows=[int(r) for r in track.row[places[:LISTED]]], times_s=[float(t) for t in times[:LISTED]]
+    )
+    where = channel_where(track, column, int(track.row[places[0]]))
+    return Finding("SPIKE", text, "doubt", where, len(places), float(times[0]), float(times[-1]), facts)

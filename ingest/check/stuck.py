@@ -1,0 +1,209 @@
+"""Channels that stand still while others say they should move.
+
+A run of equal samples is no fault by itself: recorders round, and an aeroplane parked or well
+trimmed gives equal samples for minutes. It is stuck when a witness (a channel that goes with it)
+moved enough to show, or when the run is many times longer than any other of this channel in flight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.findings import Finding
+from ...shared.frame import sample_column
+from ...shared.recording import Column, Floats, Track
+from .places import channel_facts, channel_where, number_columns, step_of
+
+LEAST_S = 10.0
+LEAST_ROWS = 20
+SPIKE_ROWS = 4
+MOST_RUNS = 20
+ALONE_S = 20.0  # without a witness a run must last this long
+TIMES_LONGER = 5.0
+USUAL_S = 4.0  # shorter usual runs count as this long
+SHOWS_STEPS = 4.0  # the change expected must be this many steps of the recorder
+SHOWS_DEVIATIONS = 5.0  # and this many standard deviations of the usual disagreement
+LAPSE_K_PER_M = -0.0065  # standard atmosphere below 11 km, ICAO Doc 7488
+FLYING_M_S = 20.0
+
+# channel -> (witness, known slope or None where the recording itself shows the relation)
+WITNESSES: Mapping[str, tuple[tuple[str, float | None], ...]] = {
+    "outside_air_temperature": (("pressure_altitude", LAPSE_K_PER_M), ("gnss_altitude", LAPSE_K_PER_M)),
+    "pressure_altitude": (("gnss_altitude", 1.0), ("gnss_unnamed_altitude", 1.0), ("baro_altitude", 1.0)),
+    "baro_altitude": (("pressure_altitude", 1.0), ("gnss_altitude", 1.0)),
+    "gnss_altitude": (("pressure_altitude", 1.0), ("baro_altitude", 1.0)),
+    "gnss_unnamed_altitude": (("pressure_altitude", 1.0), ("baro_altitude", 1.0)),
+    "vertical_speed": (("rate of pressure_altitude", 1.0), ("rate of gnss_altitude", 1.0)),
+    "indicated_airspeed": (("recorded_true_airspeed", None), ("ground_speed", None)),
+    "ground_speed": (("indicated_airspeed", None),),
+}
+# channels that never rest in flight; a long run needs no witness
+RESTLESS: frozenset[str] = frozenset(
+    {
+        *("indicated_airspeed", "vertical_speed", "ground_speed", "pitch", "bank", "turn_rate"),
+        *("normal_load_factor", "lateral_load_factor", "recorded_true_airspeed", "calibrated_airspeed"),
+        *("pressure_altitude", "baro_altitude", "gnss_altitude", "gnss_unnamed_altitude", "latitude", "longitude"),
+        *("heading_magnetic", "heading_true", "unnamed_heading", "track_true"),
+        *("oil_temperature", "coolant_temperature", "cylinder_head_temperature", "exhaust_gas_temperature"),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Samples first..last (inclusive) of one channel, all equal."""
+
+    first: int
+    last: int
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """All runs of equal samples of one channel, (k,) each; see _Run."""
+
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+    seconds: Floats
+
+    def long(self) -> list[_Run]:
+        """Runs long enough to look at, the longest first, twenty at most."""
+        enough = np.flatnonzero((self.seconds >= LEAST_S) & (self.last - self.first + 1 >= LEAST_ROWS))
+        places = enough[np.argsort(-self.seconds[enough], kind="stable")][:MOST_RUNS]
+        return [_Run(int(self.first[k]), int(self.last[k]), float(self.seconds[k])) for k in places]
+
+
+def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
+    """STUCK_CHANNEL for every run that should have moved, with the change expected where a witness tells."""
+    flying = _flying(track, tracks)
+    out = []
+    for column, entry in number_columns(track):
+        restless = entry.name in RESTLESS
+        if entry.reduction == "last" or not (restless or entry.name in WITNESSES):
+            continue
+        runs = _runs(track, column)
+        for run in runs.long():
+            if entry.kind == "speed" and entry.name != "vertical_speed" and not flying[run.first : run.last + 1].any():
+                continue  # speeds rest at their lowest reading on the ground
+            expected, witness = _expected(track, tracks, column, run)
+            if witness is None and not (restless and _much_longer(run, runs, flying)):
+                continue
+            out.append(_finding(track, column, run, (expected, witness)))
+    return out
+
+
+def _runs(track: Track, column: Column) -> _Runs:
+    """Runs of equal samples at least two long; a missing sample or a gap ends a run."""
+    values, time_s = column.values, track.time_s
+    limit = max(3 * track.median_step_s, 2.0)
+    same = (np.diff(values) == 0) & (np.diff(time_s) <= limit)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    starts, stops = edges[::2], edges[1::2]
+    if len(starts) > 1:
+        # a spike does not end a run: the same value again within a few samples goes on
+        on = (starts[1:] - stops[:-1] <= SPIKE_ROWS) & (values[starts[1:]] == values[stops[:-1]])
+        on &= stops[:-1] - starts[:-1] >= LEAST_ROWS
+        starts, stops = starts[np.concatenate([[True], ~on])], stops[np.concatenate([~on, [True]])]
+    return _Runs(starts, stops, time_s[stops] - time_s[starts])
+
+
+def _flying(track: Track, tracks: tuple[Track, ...]) -> NDArray[np.bool_]:
+    """Samples at which any recorder shows flying speed; all True when none records a speed."""
+    for name in ("indicated_airspeed", "recorded_true_airspeed", "ground_speed"):
+        for other in sorted(tracks, key=lambda t: t.name != track.name):
+            if name in other.columns and other.columns[name].values.size:
+                speed = sample_column(other, name, track.time_s).astype(np.float64)
+                known = np.isfinite(speed)
+                if known.any():
+                    between = np.interp(track.time_s, track.time_s[known], speed[known], left=0.0, right=0.0)
+                    return np.asarray(between > FLYING_M_S)
+    return np.ones(len(track.time_s), dtype=bool)
+
+
+def _much_longer(run: _Run, runs: _Runs, flying: NDArray[np.bool_]) -> bool:
+    """True when the run is in flight and many times longer than this channel's others in flight."""
+    if run.seconds < ALONE_S or not flying[run.first : run.last + 1].mean() > 0.9:
+        return False
+    others = runs.seconds[(runs.first != run.first) & flying[runs.first] & flying[runs.last]]
+    # counted one by one, a second stuck stretch does not raise what is usual
+    usual = float(np.quantile(others, 0.99)) if len(others) else 0.0
+    return run.seconds > TIMES_LONGER * max(usual, USUAL_S)
+
+
+def _expected(track: Track, tracks: tuple[Track, ...], column: Column, run: _Run) -> tuple[float, str | None]:
+    """Change the witness says the channel should have made over the run, and the witness' name."""
+    inside = slice(run.first, run.last + 1)
+    for witness, slope in WITNESSES.get(column.name, ()):
+        moves = _witness(track, tracks, witness)
+        if moves is None or not np.isfinite(moves[inside]).sum() > 0.5 * (run.last - run.first):
+            continue
+        known_slope, noise = (slope, 0.0) if slope is not None else (0.0, 0.0)
+        outside = np.isfinite(moves) & np.isfinite(column.values)
+        outside[inside] = False
+        if outside.sum() > 60:
+            fitted, noise = _relation(moves[outside], column.values[outside], slope)
+            known_slope = fitted
+        low, high = np.nanquantile(moves[inside], [0.005, 0.995])
+        change = abs(known_slope) * float(high - low)
+        if change > max(SHOWS_STEPS * step_of(column), SHOWS_DEVIATIONS * noise) and change > _least(column.name):
+            return change, witness
+    return 0.0, None
+
+
+def _least(name: str) -> float:
+    """Smallest change worth believing, SI (common practice, no source)."""
+    return {"outside_air_temperature": 1.5, "vertical_speed": 1.5}.get(name, 5.0)
+
+
+def _relation(moves: Floats, values: Floats, slope: float | None) -> tuple[float, float]:
+    """Slope of the channel against its witness and the scatter about it; slope 0 when they do not go together."""
+    if slope is None:
+        spread = float(np.std(moves))
+        if spread == 0 or np.std(values) == 0:
+            return 0.0, 0.0
+        related = float(np.corrcoef(moves, values)[0, 1])
+        if related < 0.8:
+            return 0.0, 0.0
+        slope = related * float(np.std(values)) / spread
+    left = values - slope * moves
+    return slope, 1.4826 * float(np.median(np.abs(np.diff(left)))) if len(left) > 1 else 0.0
+
+
+def _witness(track: Track, tracks: tuple[Track, ...], name: str) -> Floats | None:
+    """A witness' samples at the track's times, NaN where it has none."""
+    rate = name.startswith("rate of ")
+    channel = name.removeprefix("rate of ")
+    for other in sorted(tracks, key=lambda t: t.name != track.name):
+        if channel not in other.columns or other.columns[channel].derived_from:
+            continue
+        if rate:
+            width = 2.0
+            later = sample_column(other, channel, track.time_s + width).astype(np.float64)
+            sooner = sample_column(other, channel, track.time_s - width).astype(np.float64)
+            moves = (later - sooner) / (2 * width)
+        else:
+            moves = sample_column(other, channel, track.time_s).astype(np.float64)
+        if np.isfinite(moves).any():
+            return np.asarray(moves)
+    return None
+
+
+def _finding(track: Track, column: Column, run: _Run, told: tuple[float, str | None]) -> Finding:
+    expected, witness = told
+    value = f"{column.values[run.first]:.4g} {column.unit or ''}".strip()
+    why = (
+        f"{witness.replace('_', ' ')} says it should have moved by {expected:.3g} {column.unit}"
+        if witness
+        else "it never rests so long otherwise"
+    )
+    text = f"{track.name}: {column.source_name} stands at {value} for {run.seconds:.0f} s; {why}"
+    facts = channel_facts(track, column, seconds=run.seconds, value=float(column.values[run.first]))
+    if witness:
+        facts |= {"expected_change": round(expected, 2), "witness": witness}
+    start, stop = float(track.time_s[run.first]), float(track.time_s[run.last])
+    where = channel_where(track, column, int(track.row[run.first]))
+    return Finding("STUCK_CHANNEL", text, "doubt", where, 1, start, stop, facts)

@@ -1,0 +1,129 @@
+"""Signals as the clock comparison needs them: gap-aware, unwrapped, in comparable units.
+
+A `Signal` is one channel (or the position, as two) of one track. Values between samples are by a
+straight line, never across a gap; NaN stands where the recorder says nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.frame import gap_limit_s
+from ...shared.recording import Floats, Track
+from ...shared.vocabulary import meaning_of
+
+METRES_PER_DEGREE = 111_195.0  # mean Earth radius 6371 km; only differences between near points matter
+MOVING_M_S = 5.0  # a receiver's course below this speed is noise (common practice, no source)
+
+POSITION = "position"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """Samples of one quantity. time_s: (n,) strictly rising. values: (n, d), all finite.
+
+    limit_s: longest step that is still not a gap. turn: period of an angle, 0 for other numbers.
+    held: True for switches and words-as-numbers, which step instead of sloping.
+    """
+
+    time_s: Floats
+    values: Floats
+    limit_s: float
+    turn: float = 0.0
+    held: bool = False
+
+    @property
+    def step_s(self) -> float:
+        """Median time between samples, seconds."""
+        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else float("inf")
+
+    @property
+    def span_s(self) -> float:
+        """Time from first to last sample, seconds."""
+        return float(self.time_s[-1] - self.time_s[0]) if len(self.time_s) else 0.0
+
+    def at(self, time_s: Floats) -> Floats:
+        """Values at other times, shape (len(time_s), d); NaN outside and inside gaps."""
+        left, inside = _brackets(self, time_s)
+        out = np.full((len(time_s), self.values.shape[1]), np.nan)
+        if self.held:
+            out[inside] = self.values[left[inside]]
+            return out
+        t0, t1 = self.time_s[left[inside]], self.time_s[left[inside] + 1]
+        share = ((time_s[inside] - t0) / (t1 - t0))[:, None]
+        out[inside] = self.values[left[inside]] * (1 - share) + self.values[left[inside] + 1] * share
+        return out
+
+    def slopes(self) -> Signal:
+        """Time derivative by central differences over at least two seconds, as a Signal."""
+        width = max(1, round(1.0 / self.step_s)) if np.isfinite(self.step_s) else 1
+        low = np.maximum(np.arange(len(self.time_s)) - width, 0)
+        high = np.minimum(np.arange(len(self.time_s)) + width, len(self.time_s) - 1)
+        span = np.maximum(self.time_s[high] - self.time_s[low], 1e-9)[:, None]
+        values = (self.values[high] - self.values[low]) / span
+        values[span[:, 0] > 2 * width * self.limit_s] = 0.0
+        return Signal(self.time_s, values, self.limit_s)
+
+
+def _brackets(signal: Signal, time_s: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Index of the sample at or before each time, and whether it and the next enclose it."""
+    known = signal.time_s
+    left = np.searchsorted(known, time_s, side="right") - 1
+    left = np.where((left == len(known) - 1) & (time_s == known[-1] if len(known) else False), left - 1, left)
+    inside = (left >= 0) & (left < len(known) - 1)
+    safe = np.where(inside, left, 0)
+    if len(known) > 1:
+        inside &= known[safe + 1] - known[safe] <= signal.limit_s
+    else:
+        inside &= False
+    return safe, inside
+
+
+def position_signal(track: Track, origin: tuple[float, float]) -> Signal | None:
+    """Position in metres east and north of an origin (latitude, longitude in degrees)."""
+    if not {"latitude", "longitude"} <= set(track.columns):
+        return None
+    latitude, longitude = track.columns["latitude"].values, track.columns["longitude"].values
+    east = (longitude - origin[1] + 180.0) % 360.0 - 180.0
+    scale = METRES_PER_DEGREE * np.cos(np.radians(origin[0]))
+    return _clean(track, np.column_stack([east * scale, (latitude - origin[0]) * METRES_PER_DEGREE]))
+
+
+def channel_signal(track: Track, name: str) -> Signal | None:
+    """One numeric channel of a track as a Signal, None when absent, constant or made of words."""
+    column = track.columns.get(name)
+    if column is None or column.is_text:
+        return None
+    entry = meaning_of(name)
+    values = column.values.astype(np.float64)[:, None]
+    if name == "track_true" and "ground_speed" in track.columns:
+        slow = ~(track.columns["ground_speed"].values > MOVING_M_S)
+        values = np.where(slow[:, None], np.nan, values)
+    circular = entry is not None and entry.reduction == "circular"
+    held = entry is not None and entry.reduction == "last"
+    signal = _clean(track, values, turn=2 * np.pi if circular else 0.0, held=held)
+    if signal is None or np.ptp(signal.values) == 0.0:
+        return None
+    return signal
+
+
+def _clean(track: Track, values: Floats, *, turn: float = 0.0, held: bool = False) -> Signal | None:
+    good = np.isfinite(values).all(axis=1) & np.isfinite(track.time_s)
+    time_s, kept = track.time_s[good], values[good]
+    if len(time_s) < 4:
+        return None
+    first = np.concatenate([[True], np.diff(time_s) > 0])  # one sample a stamp: the first
+    time_s, kept = time_s[first], kept[first]
+    if len(time_s) < 4:
+        return None
+    if turn:
+        kept = np.unwrap(kept, axis=0, period=turn)
+    return Signal(time_s, kept, gap_limit_s(track), turn, held)
+
+
+def retime(signal: Signal, shift_s: float) -> Signal:
+    """The same samples, every time less by shift_s."""
+    return Signal(signal.time_s - shift_s, signal.values, signal.limit_s, signal.turn, signal.held)

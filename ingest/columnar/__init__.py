@@ -1,0 +1,1 @@
+"""Columnar files: Parquet, and Arrow tables as files (Feather) or streams."""

@@ -1,0 +1,224 @@
+"""A sortie's folder, archive or single file: which files it holds and what the sortie is called."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from ..shared.errors import InputError
+from ..shared.findings import Finding
+from .archive import Allowance, check_archive, is_archive, unpack
+from .raw import HEAD_BYTES, LogFile
+from .registry import is_log
+
+PROGRAMME_FILE = "programme.duckdb"
+_OWN_SUFFIXES = (".duckdb", ".wal", ".lock", ".part")
+_OWN_BESIDE_PROGRAMME = frozenset({"settings.toml", "questions.json", "sorties", "reports"})
+_LITTER = frozenset({"__macosx", "thumbs.db", "desktop.ini"})
+_DEPTH = 3  # an archive inside an archive inside an archive is where looking stops
+
+
+def sortie_id(path: Path) -> str:
+    """The sortie's name, from the folder's, archive's or file's: letters, digits, '.', '_', '-'.
+
+    Any other character becomes '-'. Never empty, '.' or '..', never hidden, at most 100 long.
+    """
+    whole = path.resolve()
+    name = whole.name if _is_folder(whole) or not whole.suffix else whole.stem
+    cleaned = re.sub(r"[^A-Za-z0-9._-]", "-", name).strip("-.")[:100].strip("-.")
+    return cleaned or "sortie"
+
+
+def list_files(folder: Path) -> list[LogFile]:
+    """Files of a sortie's folder and of the folders inside it, sorted by name.
+
+    Hidden files, what the operating system litters, and our own outputs are left out; entries
+    that cannot be read are left out too and told by `skipped_entries`. Archives are listed as
+    files; `open_sortie` opens them. Raises InputError when there is no such folder.
+    """
+    return [_log_file(path, name) for path, name in _entries(folder) if _obstacle(path) is None]
+
+
+def skipped_entries(path: Path) -> tuple[Finding, ...]:
+    """One FILE_SKIPPED finding for every visible entry of a folder that cannot be read at all.
+
+    Broken links, links to folders, missing permissions, devices and pipes, archives that are
+    damaged or break a limit. A single file or archive has none: `open_sortie` raises for it.
+    """
+    if not _is_folder(path):
+        return ()
+    found = []
+    for entry, name in _entries(path):
+        reason = _obstacle(entry) or _archive_obstacle(entry)
+        if reason is not None:
+            found.append(Finding("FILE_SKIPPED", f"{name}: {reason}", level="fault", where=name))
+    return tuple(found)
+
+
+@contextmanager
+def open_sortie(path: Path) -> Iterator[tuple[str, list[LogFile]]]:
+    """(name, files) of a sortie's folder, zip archive or single file, for as long as the block runs.
+
+    Archives are unpacked into a temporary folder; the name of a file in one is
+    'logs.zip/display.csv' inside a folder and 'display.csv' when the archive is the sortie.
+    Raises InputError for what does not exist, cannot be read or breaks an archive's limits.
+    """
+    with tempfile.TemporaryDirectory(prefix="trimshot-") as scratch:
+        yield sortie_id(path), _open_files(path, Path(scratch))
+
+
+def _open_files(path: Path, scratch: Path) -> list[LogFile]:
+    if _is_folder(path):
+        files = _open_inner(list_files(path), scratch, Allowance(), _DEPTH)
+    elif is_archive(_existing_file(path)):
+        files = _unpacked(path, "", scratch, Allowance(), _DEPTH)
+    else:
+        files = [_log_file(path, path.name)]
+    return sorted(files, key=lambda file: file.name)
+
+
+def sorties_in(path: Path) -> list[Path]:
+    """Sorties under a path: itself when it holds logs directly, else every folder or archive that does.
+
+    A sortie's folder is the highest one with a log (or a card) directly in it; the folders inside
+    belong to it. A file is one sortie. Raises InputError when nothing is there.
+    """
+    if not _is_folder(path):
+        return [_existing_file(path)]
+    found = _search(path)
+    if not found:
+        raise InputError(
+            "no logs here", where=str(path), do="give the folder of a sortie, or the folder above several of them"
+        )
+    return found
+
+
+def _search(folder: Path) -> list[Path]:
+    children = _visible(folder)
+    files = [child for child in children if _obstacle(child) is None]
+    if any(not is_archive(file) and is_log(_log_file(file, file.name)) for file in files):
+        return [folder]
+    found: list[Path] = []
+    for child in children:
+        if child.is_dir() and not child.is_symlink():
+            found += _search(child)
+        elif _obstacle(child) is None and is_archive(child):
+            found.append(child)
+    return found
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # a name too long for the system
+        return False
+
+
+def _existing_file(path: Path) -> Path:
+    try:
+        exists = path.exists()
+    except OSError:
+        exists = False
+    if not exists:
+        raise InputError("no such file or folder", where=str(path)[-200:], do="check the spelling of the path")
+    reason = _obstacle(path)
+    if reason is not None:
+        raise InputError(f"cannot be read: {reason}", where=str(path))
+    return path
+
+
+def _visible(folder: Path) -> list[Path]:
+    """Direct entries of a folder that are neither hidden nor our own, sorted."""
+    try:
+        entries = sorted(folder.iterdir())
+    except FileNotFoundError:
+        raise InputError("no such folder", where=str(folder), do="check the spelling of the path") from None
+    except OSError as error:
+        raise InputError("the folder cannot be read", where=str(folder), found=error.strerror) from None
+    left_out = _OWN_BESIDE_PROGRAMME if any(entry.name == PROGRAMME_FILE for entry in entries) else frozenset()
+    return [entry for entry in entries if entry.name not in left_out and not _is_hidden(entry.name)]
+
+
+def _is_hidden(name: str) -> bool:
+    return name.startswith((".", "~$")) or name.lower() in _LITTER or name.endswith(_OWN_SUFFIXES)
+
+
+def _entries(folder: Path, prefix: str = "") -> list[tuple[Path, str]]:
+    """(path, name) of everything visible under a folder that is not itself an open folder."""
+    out = []
+    for entry in _visible(folder):
+        name = prefix + entry.name
+        if entry.is_dir() and not entry.is_symlink() and os.access(entry, os.R_OK | os.X_OK):
+            out += _entries(entry, f"{name}/")
+        else:
+            out.append((entry, name))
+    return out
+
+
+def _obstacle(path: Path) -> str | None:
+    """Why an entry cannot be read as a file; None when it can."""
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return "a link to something that does not exist"
+    except OSError as error:
+        return error.strerror or "cannot be reached"
+    if stat.S_ISDIR(mode):
+        return "a link to a folder is not followed" if path.is_symlink() else "no permission to read the folder"
+    if not stat.S_ISREG(mode):
+        return "a device, pipe or socket, not a file"
+    try:
+        with path.open("rb") as stream:
+            stream.read(1)
+    except OSError as error:
+        return error.strerror or "cannot be read"
+    return None
+
+
+def _archive_obstacle(path: Path) -> str | None:
+    if not is_archive(path):
+        return None
+    try:
+        check_archive(path)
+    except InputError as error:
+        return str(error)
+    return None
+
+
+def _log_file(path: Path, name: str) -> LogFile:
+    with path.open("rb") as stream:
+        head = stream.read(HEAD_BYTES)
+    return LogFile(path=path, name=name, size=path.stat().st_size, head=head)
+
+
+def _open_inner(files: list[LogFile], scratch: Path, allowance: Allowance, depth: int) -> list[LogFile]:
+    """The files, with every archive among them replaced by what it holds.
+
+    An archive that cannot be opened stays in the list as the file it is: one bad file never stops
+    the folder, and `skipped_entries` says why.
+    """
+    out: list[LogFile] = []
+    for number, file in enumerate(files):
+        if depth == 0 or not is_archive(file.path):
+            out.append(file)
+            continue
+        try:
+            out += _unpacked(file.path, f"{file.name}/", scratch / f"inner{number}", allowance, depth)
+        except InputError:
+            out.append(file)
+    return out
+
+
+def _unpacked(path: Path, prefix: str, scratch: Path, allowance: Allowance, depth: int) -> list[LogFile]:
+    members = [m for m in unpack(path, scratch, allowance) if not _is_hidden_member(m.name)]
+    files = [_log_file(member.path, prefix + member.name) for member in members]
+    return _open_inner(files, scratch, allowance, depth - 1)
+
+
+def _is_hidden_member(name: str) -> bool:
+    return any(_is_hidden(part) for part in name.split("/"))

@@ -1,0 +1,1 @@
+"""IGC flight recorder files."""

@@ -1,0 +1,1 @@
+"""JSON lines, and JSON arrays of objects: one object per sample."""

@@ -1,0 +1,44 @@
+"""Variables of a MATLAB 5 file as named arrays; structs are groups, cells and objects are listed and left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from ..arrays import NamedArray
+from .elements import Unusable
+
+LONGEST_TEXT = 2000
+
+
+def sort_variables(variables: dict[str, Any]) -> tuple[list[NamedArray], dict[str, str], list[str]]:
+    """(arrays, text and single numbers by path, paths of what is no channel)."""
+    arrays: list[NamedArray] = []
+    text: dict[str, str] = {}
+    left: list[str] = []
+    for path, value in _flatten(variables):
+        group, _, name = path.rpartition("/")
+        if isinstance(value, str):
+            text[path] = value[:LONGEST_TEXT]
+        elif isinstance(value, Unusable):
+            left.append(f"{path} ({value.kind})")
+        elif value.ndim > 2 and max(value.shape) != value.size:
+            left.append(f"{path} ({value.ndim} dimensions)")
+        elif value.size == 1:
+            text[path] = str(value.reshape(-1)[0])
+        elif value.size:
+            flat = value.reshape(-1) if max(value.shape) == value.size else value
+            arrays.append(NamedArray(group, name, flat, by_column="{name}(:,{column})", first=1))
+    return arrays, text, left
+
+
+def _flatten(
+    variables: dict[str, Any], prefix: str = ""
+) -> Iterator[tuple[str, str | Unusable | np.ndarray[Any, Any]]]:
+    for name, value in variables.items():
+        if isinstance(value, dict):
+            yield from _flatten(value, f"{prefix}{name}/")
+        else:
+            yield f"{prefix}{name}", value

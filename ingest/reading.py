@@ -1,0 +1,131 @@
+"""One file of a sortie: read by its adapter, its columns mapped; or the reason why not."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from ..shared.codes import CODES
+from ..shared.errors import SettingsError, TrimshotError
+from ..shared.findings import Finding
+from ..shared.recording import Clock, Source
+from ..shared.settings import InstrumentProfile, Settings
+from .dates import date_file
+from .mapping import MappedTrack, map_track
+from .profiles import find_profile
+from .raw import Adapter, LogFile, RawFile, RawTime, RawTrack
+from .registry import choose
+from .strays import Flags, in_calendar, report_impossible, take_rows, take_times
+from .wraps import unwrap_counters
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """One table of one file with its columns mapped."""
+
+    raw: RawTrack
+    mapped: MappedTrack
+    profile: InstrumentProfile | None
+    alternatives: tuple[tuple[str, RawTime], ...] = ()  # the same stamps with day and month exchanged
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FileReading:
+    """All that became of one file: what the adapter made of it, or the error that stopped it."""
+
+    file: LogFile
+    sha256: str
+    raw: RawFile | None
+    tables: tuple[Table, ...]
+    error: TrimshotError | None = None
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Findings of adapter and mapping, or the one that says why the file was left out."""
+        if self.error is not None:
+            return (_skipped(self.file.name, self.error),)
+        assert self.raw is not None
+        return (*self.raw.findings, *(f for table in self.tables for f in table.mapped.findings))
+
+    @property
+    def layouts(self) -> tuple[str, ...]:
+        """Fingerprints of the file's tables, each once; the first one stands for the recorder."""
+        return tuple(dict.fromkeys(track.fingerprint for track in self.raw.tracks)) if self.raw is not None else ()
+
+    def source(self, instrument: str, clock: Clock) -> Source:
+        """The file as a Source of a track."""
+        ledger: Mapping[str, Any] = self.raw.ledger if self.raw else {"error": str(self.error)}
+        if self.raw is not None and len(self.layouts) > 1:
+            ledger = {**ledger, "layouts": list(self.layouts)}
+        name, version = (self.raw.adapter, self.raw.adapter_version) if self.raw else ("none", 0)
+        return Source(self.file.name, self.sha256, self.file.size, name, version, instrument, clock, ledger)
+
+
+def read_file(file: LogFile, settings: Settings) -> FileReading:
+    """The file through the adapter that claims it. An unusable file comes back with its error."""
+    try:
+        adapter = choose(file)
+        raw = adapter.read(file, None)
+        found = find_profile(settings, [track.fingerprint for track in raw.tracks], file.name)
+        profile = found[1] if found is not None else None
+        if profile is not None:
+            raw = _as_first(adapter.read(file, profile), raw)
+        raw = date_file(raw, profile)
+        orders = _both_orders(adapter, file, raw, profile)
+    except SettingsError:
+        raise
+    except TrimshotError as error:
+        return FileReading(file, file.sha256, None, (), error)
+    except OSError as error:
+        reason = TrimshotError("the file cannot be read", where=file.name, found=error.strerror or str(error))
+        return FileReading(file, "", None, (), reason)
+    finally:
+        vars(file).pop("content", None)  # a cached copy of a whole log is not kept past its reading
+    tables: list[Table] = []
+    findings: list[Finding] = []
+    ledger = dict(raw.ledger)
+    for number, track in enumerate(raw.tracks):
+        keep = in_calendar(track.time)
+        if not keep.all():
+            findings += report_impossible(track, keep, ledger, file.name)
+            track = take_rows(track, keep)
+        if len(track.row):
+            track, wrapped = unwrap_counters(track, file.name)
+            findings += wrapped
+            tables.append(Table(track, map_track(track, file.name, profile), profile, _times(orders, number, keep)))
+    raw = dataclasses.replace(raw, findings=(*raw.findings, *findings), ledger=ledger)
+    return FileReading(file, file.sha256, raw, tuple(tables))
+
+
+def _both_orders(
+    adapter: Adapter, file: LogFile, raw: RawFile, profile: InstrumentProfile | None
+) -> dict[str, RawFile]:
+    """The file read once with the day first and once with the month first, where it does not tell."""
+    if not any(finding.code == "DATE_ORDER_AMBIGUOUS" for finding in raw.findings):
+        return {}
+    asked = profile or InstrumentProfile()
+    return {o: adapter.read(file, asked.model_copy(update={"date_order": o})) for o in ("dmy", "mdy")}
+
+
+def _times(orders: dict[str, RawFile], number: int, keep: Flags) -> tuple[tuple[str, RawTime], ...]:
+    times = [(order, raw.tracks[number].time) for order, raw in orders.items() if number < len(raw.tracks)]
+    # day and month exchanged leave the year: the same rows go
+    return tuple((order, take_times(time, keep)) for order, time in times if len(time.seconds) == len(keep))
+
+
+def _as_first(again: RawFile, first: RawFile) -> RawFile:
+    """The file read with the user's answers, its recorder known by the fingerprint it had without them."""
+    marks = [track.fingerprint for track in first.tracks]
+    tracks = tuple(
+        dataclasses.replace(track, fingerprint=marks[number] if number < len(marks) else track.fingerprint)
+        for number, track in enumerate(again.tracks)
+    )
+    return dataclasses.replace(again, tracks=tracks)
+
+
+def _skipped(name: str, error: TrimshotError) -> Finding:
+    code = error.code if error.code in CODES else "FILE_SKIPPED"
+    text = str(error) if str(error).startswith(name) else f"{name}: {error}"
+    return Finding(code, text, "fault", name, facts={"error": type(error).__name__, "code": error.code})

@@ -1,0 +1,1 @@
+"""Spreadsheets: every sheet that holds a table of samples."""

@@ -1,0 +1,221 @@
+"""Tables whose samples are typed already (Parquet, HDF5, JSON ...) on the same way as tables of text.
+
+Names, units, time column, marks for 'no value', sessions and order are found by the functions of the
+delimited-text reader; only the rows come from elsewhere. Rows are counted from 1 in each table.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ..shared.errors import ClockError
+from ..shared.settings import InstrumentProfile
+from .raw import LogFile, RawFile, RawTrack
+from .text.axis import Axis, Context
+from .text.headers import Heading, read_headings
+from .text.layout import Layout
+from .text.notes import Notes, lines_text
+from .text.numbers import clean_text
+from .text.preamble import Facts, read_preamble
+from .text.retold import say_rows
+from .text.sessions import split_sessions
+from .text.table import Table
+from .text.timeaxis import read_time
+from .text.timecolumns import find_time
+from .text.values import raw_columns, read_values, report_values
+
+_TIMELIKE = re.compile(r"(?i)start|begin|began|record|epoch|\bt0\b|time|date|zone|\btz\b|\butc\b|sess")
+_OF_THE_FILE = re.compile(r"(?i)creat|modif|convert|export|writ|saved|version|install|built|calib")
+MOST_DECIMALS = 9
+LARGEST = 1e100
+AGES_S = 1e11
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TableColumn:
+    """One column: float64 (NaN missing) or arrow text (null missing), shape (n,); unit as written."""
+
+    name: str
+    values: NDArray[np.float64] | pa.Array
+    unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TypedTable:
+    """Columns of one length, and what the file says around them; rows: record number of each, from 1 on if None."""
+
+    name: str
+    columns: tuple[TableColumn, ...]
+    facts: Facts = field(default_factory=Facts)
+    rows: NDArray[np.int64] | None = None
+
+    @property
+    def length(self) -> int:
+        """Number of rows."""
+        return len(self.columns[0].values) if self.columns else 0
+
+
+def facts_of(attributes: Mapping[str, str]) -> Facts:
+    """Date, start and zone from named pieces of text; those about the file itself (created, converted) are not asked."""
+    lines = [f"{k}: {v}" for k, v in attributes.items() if _TIMELIKE.search(k) and not _OF_THE_FILE.search(k)]
+    facts = read_preamble(lines, "\0")
+    facts.metadata = dict(attributes)
+    return facts
+
+
+def read_tables(
+    file: LogFile, tables: Sequence[TypedTable], *, mark: str, profile: InstrumentProfile | None, notes: Notes
+) -> tuple[RawTrack, ...]:
+    """Tracks of all tables; what was decided and found goes to `notes`. mark: first word of the fingerprints.
+
+    A table without time beside others with time is a finding. Raises ClockError when none has a time.
+    """
+    tracks: list[RawTrack] = []
+    failed: list[tuple[TypedTable, ClockError]] = []
+    for table in tables:
+        own = Notes(file.name, lines=table.length)
+        try:
+            found = _read_one(table, mark, profile, own)
+        except ClockError as error:
+            failed.append((table, error))
+            continue
+        tracks += found
+        _merge(own, notes, table.name if len(tables) > 1 else "")
+    if failed and not tracks:
+        raise failed[0][1]
+    for table, reason in failed:
+        notes.lines += table.length
+        notes.not_rows["rows of tables without a time"] += table.length
+        text = f"{table.name}: {reason.what}; its {len(table.columns)} columns were left out"
+        notes.find(
+            "NO_TIME_CHANNEL", text, level="doubt", where=table.name, columns=[c.name for c in table.columns[:50]]
+        )
+    return tuple(tracks)
+
+
+def raw_file(
+    file: LogFile, name: str, version: int, tracks: tuple[RawTrack, ...], notes: Notes, metadata: Mapping[str, str]
+) -> RawFile:
+    """The reader's answer with its ledger."""
+    ledger = notes.ledger(sum(len(track.row) for track in tracks))
+    return RawFile(file, name, version, tracks, ledger, tuple(notes.findings), metadata=dict(metadata))
+
+
+def _read_one(table: TypedTable, mark: str, profile: InstrumentProfile | None, notes: Notes) -> tuple[RawTrack, ...]:
+    if not table.length:
+        notes.find("NO_DATA_ROWS", f"the table {table.name!r} has {len(table.columns)} columns and no rows")
+        return ()
+    layout = Layout(
+        "",
+        len(table.columns),
+        0,
+        names=tuple(_printable(c.name) for c in table.columns),
+        units=tuple(_printable(c.unit or "") for c in table.columns),
+    )
+    headings = read_headings(layout, len(table.columns), notes)
+    rows = _as_text_table(table)
+    values = read_values(rows, headings, "", notes)
+    found = find_time(values.columns, headings)
+    if found is None:
+        names = ", ".join(heading.header for heading in headings[:12])
+        raise ClockError(
+            "no time column",
+            where=notes.file,
+            found=f"columns {names}",
+            code="NO_TIME_CHANNEL",
+            do="export the file with its time column",
+        )
+    if len(found.positions) == len(headings):
+        what = "no channel beside the time"
+        raise ClockError(what, where=notes.file, found=f"column {headings[0].header}", code="NO_TIME_CHANNEL")
+    context = Context(notes.file, headings, rows.line, table.facts, profile, notes, values.decimals)
+    axis = _within_ages(read_time(found, values.columns, context), rows.line, notes)
+    for row in rows.line[~axis.keep]:
+        notes.drop(int(row), "the time stamp cannot be read", "")
+    columns, sentinels = raw_columns(values, headings, without=found.positions, keep=axis.keep, profile=profile)
+    report_values(values, sentinels, headings=headings, table=rows, notes=notes)
+    track = RawTrack(axis.time, columns, rows.line[axis.keep], None, _fingerprint(mark, headings))
+    return split_sessions(track, axis, texts=[], delimiter="", notes=notes)
+
+
+def _printable(text: str) -> str:
+    """Text without the halves of characters that damaged bytes leave behind."""
+    return text.encode("utf-8", "replace").decode()
+
+
+def _within_ages(axis: Axis, line: NDArray[np.int64], notes: Notes) -> Axis:
+    """The axis without times no recorder can have written (more than 3000 years away)."""
+    good = np.abs(axis.time.seconds) <= AGES_S
+    if good.all():
+        return axis
+    gone = line[axis.keep][~good]
+    text = f"{len(gone)} rows with an impossible time were dropped"
+    notes.find("BAD_STAMP", text, level="doubt", where=lines_text(gone), count=len(gone))
+    if not good.any():
+        raise ClockError("no time of the table is possible", where=notes.file, code="NO_TIME_CHANNEL")
+    keep = axis.keep.copy()
+    keep[keep] = good
+    return replace(axis, time=replace(axis.time, seconds=axis.time.seconds[good]), keep=keep, leap=axis.leap[good])
+
+
+def _as_text_table(table: TypedTable) -> Table:
+    columns: list[NDArray[np.float64] | pa.Array] = []
+    for column in table.columns:
+        values = column.values
+        columns.append(values if isinstance(values, np.ndarray) else clean_text(values))
+    line = table.rows if table.rows is not None else np.arange(1, table.length + 1, dtype=np.int64)
+    decimals = [find_decimals(c) if isinstance(c, np.ndarray) else 0 for c in columns]
+    nulls = [int(np.isnan(c).sum()) if isinstance(c, np.ndarray) else int(c.null_count) for c in columns]
+    return Table(columns, line, decimals, nulls)
+
+
+def find_decimals(values: NDArray[np.float64]) -> int:
+    """Decimal digits that hold up to 2000 samples spread over the column without loss; 9 when more are needed.
+
+    Samples that were rounded to single precision count as held when they are the nearest such number.
+    """
+    some = values[:: max(1, len(values) // 2000)]
+    some = some[np.isfinite(some)]
+    with np.errstate(over="ignore"):
+        single = some.astype(np.float32)
+    as_single = bool(np.array_equal(single.astype(np.float64), some))
+    for digits in range(MOST_DECIMALS):
+        near = np.round(some, digits)
+        if np.array_equal(near, some) or (as_single and np.array_equal(near.astype(np.float32), single)):
+            return digits
+    return MOST_DECIMALS
+
+
+def _fingerprint(mark: str, headings: Sequence[Heading]) -> str:
+    parts = sorted(f"{h.header}|{h.unit or ''}" for h in headings)
+    return f"{mark}-" + hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+
+
+def _merge(own: Notes, notes: Notes, name: str) -> None:
+    """One table's account into the file's; with several tables each finding names its own."""
+    for finding in own.findings:
+        notes.findings.append(say_rows(finding, name))
+    prefix = f"{name}: " if name else ""
+    notes.decisions |= {prefix + key: value for key, value in own.decisions.items()}
+    notes.evidence |= {prefix + key: value for key, value in own.evidence.items()}
+    notes.not_rows += Counter(own.not_rows)
+    notes.dropped += own.dropped[: max(0, 1000 - len(notes.dropped))]
+    notes.rows_dropped += own.rows_dropped
+    notes.rows_repaired += own.rows_repaired
+    notes.lines += own.lines
+
+
+def as_floats(values: NDArray[Any]) -> NDArray[np.float64]:
+    """Numbers or truth values as float64; infinite ones and those beyond any quantity (1e100) are missing."""
+    out = np.asarray(values, dtype=np.float64)
+    beyond = np.abs(out) > LARGEST
+    return np.where(beyond, np.nan, out) if beyond.any() else out

@@ -1,0 +1,1 @@
+"""Delimited text: any table of samples in rows of text, whatever wrote it."""

@@ -1,0 +1,119 @@
+"""The adapter for delimited text: any table of samples written as rows of text."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...shared.errors import ClockError, ParseError
+from ...shared.settings import InstrumentProfile
+from ..raw import Claim, LogFile, RawFile, RawTrack
+from .axis import Axis, Context
+from .claims import judge
+from .encoding import clean
+from .headers import fingerprint, read_headings
+from .layout import Layout, layout_of
+from .notes import Notes, lines_text
+from .preamble import Facts, read_preamble
+from .sessions import split_sessions
+from .table import Table, head_lines, read_table
+from .timeaxis import read_time
+from .timecolumns import find_time
+from .values import raw_columns, read_values, report_values
+from .widths import check_width
+
+
+class DelimitedText:
+    """Rows of text, one sample per line, fields separated by a comma, semicolon, tab, bar or blanks."""
+
+    name = "delimited text"
+    version = 1
+
+    def claims(self, file: LogFile) -> Claim:
+        """Yes for text whose first 4 KiB show a consistent table of samples."""
+        return judge(file)
+
+    def read(self, file: LogFile, profile: InstrumentProfile | None) -> RawFile:
+        """The file as written. Raises ParseError (no table of text) or ClockError (no time in it)."""
+        notes = Notes(file.name)
+        data = clean(file.content, notes)
+        lines = head_lines(data)
+        layout = layout_of(lines)
+        if layout is None:
+            raise ParseError("the file holds no table of rows", where=file.name, do="check what wrote the file")
+        facts = _read_head(lines, layout, profile, notes)
+        tracks: tuple[RawTrack, ...] = ()
+        if layout.first_row is None:
+            _report_no_rows(layout, notes)
+        else:
+            tracks = _read_rows(data, lines, layout=layout, facts=facts, profile=profile, notes=notes)
+        ledger = notes.ledger(sum(len(track.row) for track in tracks))
+        return RawFile(file, self.name, self.version, tracks, ledger, tuple(notes.findings), metadata=facts.metadata)
+
+
+def _read_head(lines: list[str], layout: Layout, profile: InstrumentProfile | None, notes: Notes) -> Facts:
+    """Account for the lines above the first row; the facts of those before the table."""
+    notes.decide("delimiter", "blanks" if layout.delimiter == " " else layout.delimiter, layout.because)
+    for key, line, what in (("header", layout.header_line, "names"), ("units", layout.units_line, "units")):
+        if line is not None:
+            notes.not_rows[key] += 1
+            notes.decide(f"{key}_line", line + 1, f"line {line + 1} holds the {what}")
+    notes.not_rows["preamble"] += len(layout.preamble)
+    notes.not_rows["blank"] += len(layout.blank)
+    filled = [i for i in layout.preamble if lines[i].strip()]
+    if filled:
+        notes.find(
+            "PREAMBLE_SKIPPED",
+            f"{len(layout.preamble)} lines before the table were kept as metadata",
+            where=lines_text(i + 1 for i in layout.preamble),
+            count=len(layout.preamble),
+        )
+    if layout.units_line is not None:
+        notes.find("UNITS_ROW_FOUND", "a row of units stands under the header", where=f"line {layout.units_line + 1}")
+    order = profile.date_order if profile else None
+    return read_preamble([lines[i] for i in filled], layout.delimiter, date_order=order)
+
+
+def _report_no_rows(layout: Layout, notes: Notes) -> None:
+    notes.find("NO_DATA_ROWS", f"the file has a header of {len(layout.names)} names and no rows", where=notes.file)
+    notes.not_rows["blank"] += notes.lines - notes.rows_dropped - sum(notes.not_rows.values())
+
+
+def _read_rows(
+    data: bytes, lines: list[str], *, layout: Layout, facts: Facts, profile: InstrumentProfile | None, notes: Notes
+) -> tuple[RawTrack, ...]:
+    """The tracks of a file that has rows."""
+    table, expected = read_table(data, lines, layout, notes)
+    named = check_width(layout, expected, table=table, profile=profile, notes=notes)
+    headings = read_headings(named, table.fields, notes, table.more_names)
+    values = read_values(table, headings, layout.delimiter, notes)
+    found = find_time(values.columns, headings)
+    if found is None:
+        names = ", ".join(heading.header for heading in headings[:12])
+        raise ClockError(
+            "the file holds no time",
+            where=notes.file,
+            found=f"columns {names}",
+            code="NO_TIME_CHANNEL",
+            do="export the file with its time column",
+        )
+    context = Context(notes.file, headings, table.line, facts, profile, notes, values.decimals)
+    axis = read_time(found, values.columns, context)
+    _drop_untimed(axis, table, data, notes)
+    columns, sentinels = raw_columns(values, headings, without=found.positions, keep=axis.keep, profile=profile)
+    units = {column.header: column.unit for column in columns if column.unit is not None}
+    notes.decide("units", units, "as written in the header or the units row, or as the user stated")
+    report_values(values, sentinels, headings=headings, table=table, notes=notes)
+    # of the layout as the file shows it: names the user stated later must not change the recorder's fingerprint
+    track = RawTrack(axis.time, columns, table.line[axis.keep], None, fingerprint(layout, expected.fields, lines))
+    return split_sessions(track, axis, texts=table.texts, delimiter=layout.delimiter, notes=notes)
+
+
+def _drop_untimed(axis: Axis, table: Table, data: bytes, notes: Notes) -> None:
+    """Account for the rows whose time could not be read, with their text."""
+    if axis.keep.all():
+        return
+    feeds = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
+    for line in table.line[~axis.keep]:
+        low = int(feeds[line - 2]) + 1 if line > 1 else 0
+        text = data[low : int(feeds[line - 1])].decode("utf-8", errors="replace")
+        notes.drop(int(line), "the time stamp cannot be read", text)

@@ -1,0 +1,262 @@
+"""Text stamps to numbers: dates, times of day and zones, whole columns at once.
+
+Every stamp is reduced to its shape (digits replaced by '9', all else kept); a column has a handful
+of shapes, each is understood once, and the digits are then read from fixed places with numpy.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+MOST_SHAPES = 200
+WIDEST = 64
+_MONTHS = {
+    name: number
+    for number, names in enumerate(
+        (
+            "jan|january|januar|janvier|enero",
+            "feb|february|februar|fev|fevrier|febrero",
+            "mar|march|mrz|maerz|mars|marzo",
+            "apr|april|avr|avril|abril",
+            "may|mai|mayo",
+            "jun|june|juni|juin|junio",
+            "jul|july|juli|juillet|julio",
+            "aug|august|aout|agosto",
+            "sep|sept|september|septembre|septiembre",
+            "oct|october|okt|oktober|octobre|octubre",
+            "nov|november|novembre|noviembre",
+            "dec|december|dez|dezember|decembre|diciembre",
+        ),
+        1,
+    )
+    for name in names.split("|")
+}
+_DATE = (
+    r"(?:(?P<y>9999)(?P<dash>[-/.])(?P<m>99?)(?P=dash)(?P<d>99?)"
+    r"|(?P<a>99?)(?P<sep>[-/.])(?P<b>99?)(?P=sep)(?P<c>9999|99)"
+    r"|(?P<d2>99?)[-/ .]+(?P<mon2>[A-Za-z]{3,9})\.?[-/ .,]+(?P<y2>9999|99)"
+    r"|(?P<mon3>[A-Za-z]{3,9})\.? (?P<d3>99?),? (?P<y3>9999)"
+    r"|(?P<ymd>99999999))"
+)
+_TIME = (
+    r"(?:(?P<H>99?):(?P<M>99):(?P<S>99)(?:[.,:](?P<f>9+))?"
+    r"|(?P<MS_M>99?):(?P<MS_S>99)[.,](?P<MS_f>9+)"
+    r"|(?P<H2>99?):(?P<M2>99)"
+    r"|(?P<hms>999999)(?:[.,](?P<f2>9+))?)(?:\s*(?P<ap>[AaPp])\.?[Mm]\.?)?"
+)
+_ZONE = r"(?:\s*(?:(?P<utc>Z|z|UTC|GMT)?(?:(?P<zs>[+-])(?P<zh>99?)(?::?(?P<zm>99))?)?)(?:\s*(?P<word>[A-Za-z]{2,5}))?)"
+_SHAPE = re.compile(rf"^(?:{_DATE}(?:(?:T|[ _,/-]+){_TIME}{_ZONE})?)$")
+_SHAPE_TIME = re.compile(rf"^{_TIME}{_ZONE}$")
+
+
+@dataclass
+class Stamps:
+    """A column of stamps as fields; arrays have shape (n,), NaN or 0 where the stamp has no such part.
+
+    first, second: the two short date fields where their order is open (dd/mm or mm/dd), else month
+    and day stand in `month`, `day`. second_of_day in seconds (60 s and 24 h as written).
+    """
+
+    year: Integers
+    month: Integers
+    day: Integers
+    first: Integers
+    second: Integers
+    open_order: Flags
+    second_of_day: Floats
+    zone_s: Floats
+    bad: Flags
+    minute_second: Flags  # 'mm:ss.f': the hours are not there
+    digits: int = 0  # of the fraction of a second
+    separators: set[str] = field(default_factory=set)
+    words: set[str] = field(default_factory=set)
+    has_seconds: bool = True
+
+    @property
+    def has_date(self) -> bool:
+        """True when the readable stamps carry a date."""
+        good = ~self.bad
+        return bool(good.any() and ((self.year[good] > 0).mean() > 0.5))
+
+    @property
+    def has_time(self) -> bool:
+        """True when the readable stamps carry a time of day."""
+        good = ~self.bad
+        return bool(good.any() and (np.isfinite(self.second_of_day[good]).mean() > 0.5))
+
+
+def stamp_kind(text: str) -> str | None:
+    """'datetime', 'date', 'time', 'minute_second' or None for one piece of text."""
+    match = _match_shape(re.sub(r"\d", "9", text.strip()))
+    if match is None:
+        return None
+    part = match.groupdict()
+    if part.get("MS_M") and not _has_date(part):
+        return "minute_second"
+    time = any(part.get(k) for k in ("H", "H2", "hms", "MS_M"))
+    return ("datetime" if time else "date") if _has_date(part) else "time"
+
+
+def _has_date(part: dict[str, Any]) -> bool:
+    return any(part.get(k) for k in ("y", "a", "d2", "d3", "ymd"))
+
+
+def _match_shape(shape: str) -> re.Match[str] | None:
+    match = _SHAPE.match(shape) or _SHAPE_TIME.match(shape)
+    if match is None:
+        return None
+    part = match.groupdict()
+    month = part.get("mon2") or part.get("mon3")
+    return None if month and month.lower() not in _MONTHS else match
+
+
+def no_stamps(n: int) -> Stamps:
+    """Stamps of n rows that say nothing."""
+    year, month, day, first, second = (np.zeros(n, np.int64) for _ in range(5))
+    none, empty = np.zeros(n, np.bool_), np.full(n, np.nan)
+    return Stamps(year, month, day, first, second, none, empty, empty.copy(), ~none, none.copy())
+
+
+def read_stamps(column: pa.Array) -> Stamps:
+    """Every stamp of a text column; what cannot be read is flagged in `bad`."""
+    matrix = _matrix(column)
+    out = no_stamps(len(matrix))
+    n = len(matrix)
+    shapes = np.where((matrix >= 48) & (matrix <= 57), np.uint8(57), matrix)
+    left = np.arange(n)
+    for _ in range(MOST_SHAPES):
+        if not len(left):
+            break
+        same = (shapes[left] == shapes[left[0]]).all(axis=1)
+        rows, left = left[same], left[~same]
+        shape = shapes[rows[0]].tobytes().rstrip(b"\0").decode("utf-8", errors="replace")
+        match = _match_shape(shape)
+        if match is not None:
+            _read_shape(matrix, rows, match, out)
+    _refuse_impossible(out)
+    return out
+
+
+def _matrix(column: pa.Array) -> NDArray[np.uint8]:
+    """Text as bytes of shape (n, widest), zero-filled; longer stamps than 64 bytes are cut (and then refused)."""
+    column = column.fill_null("")
+    n = len(column)
+    _, offsets, data = column.buffers()
+    at = np.frombuffer(offsets, np.int32)[column.offset : column.offset + n + 1].astype(np.int64)
+    raw = np.frombuffer(data, np.uint8) if data is not None else np.empty(0, np.uint8)
+    if n == 0 or at[-1] == at[0]:
+        return np.zeros((n, 1), np.uint8)
+    length = np.minimum(np.diff(at), WIDEST)
+    width = max(1, int(length.max()))
+    if (np.diff(at) == width).all():
+        return raw[at[0] : at[-1]].reshape(n, width)
+    place = np.arange(width)
+    inside = place < length[:, None]
+    index = np.where(inside, at[:-1, None] + place, 0)
+    return np.where(inside, raw[index], np.uint8(0)).astype(np.uint8)
+
+
+def _number(matrix: NDArray[np.uint8], rows: Integers, span: tuple[int, int]) -> Integers:
+    value = np.zeros(len(rows), np.int64)
+    for k in range(*span):
+        value = value * 10 + (matrix[rows, k].astype(np.int64) - 48)
+    return value
+
+
+def _read_shape(matrix: NDArray[np.uint8], rows: Integers, match: re.Match[str], out: Stamps) -> None:
+    part = match.groupdict()
+
+    def value(name: str) -> Integers:
+        return _number(matrix, rows, match.span(name))
+
+    out.bad[rows] = False
+    if part.get("y"):
+        out.year[rows], out.month[rows], out.day[rows] = value("y"), value("m"), value("d")
+    elif part.get("a"):
+        out.year[rows] = _full_year(value("c"), len(part["c"]))
+        out.first[rows], out.second[rows] = value("a"), value("b")
+        out.open_order[rows] = True
+        out.separators.add(part["sep"])
+    elif part.get("d2"):
+        out.year[rows] = _full_year(value("y2"), len(part["y2"]))
+        out.month[rows], out.day[rows] = _MONTHS[part["mon2"].lower()], value("d2")
+    elif part.get("d3"):
+        out.year[rows], out.month[rows], out.day[rows] = value("y3"), _MONTHS[part["mon3"].lower()], value("d3")
+    elif part.get("ymd"):
+        number = value("ymd")
+        out.year[rows], out.month[rows], out.day[rows] = number // 10000, number // 100 % 100, number % 100
+    _read_time(part, value, rows, out)
+    _read_zone(part, value, rows, out)
+
+
+def _full_year(year: Integers, digits: int) -> Integers:
+    return year if digits == 4 else np.where(year < 70, 2000 + year, 1900 + year)
+
+
+def _read_time(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) -> None:
+    fraction = part.get("f") or part.get("f2") or part.get("MS_f")
+    if part.get("H"):
+        hour, minute, second = value("H"), value("M"), value("S")
+        name = "f"
+    elif part.get("H2"):
+        hour, minute, second = value("H2"), value("M2"), np.zeros(len(rows), np.int64)
+        out.has_seconds = False
+        name = ""
+    elif part.get("hms"):
+        number = value("hms")
+        hour, minute, second = number // 10000, number // 100 % 100, number % 100
+        name = "f2"
+    elif part.get("MS_M"):
+        hour, minute, second = np.zeros(len(rows), np.int64), value("MS_M"), value("MS_S")
+        out.minute_second[rows] = True
+        name = "MS_f"
+    else:
+        return
+    if part.get("ap"):
+        late = part["ap"].lower() == "p"
+        hour = np.where(hour == 12, 0, hour) + (12 if late else 0)
+    wrong = (hour > 24) | (minute > 59) | (second > 60) | ((hour == 24) & ((minute > 0) | (second > 0)))
+    total = hour * 3600.0 + minute * 60.0 + second
+    if fraction:
+        out.digits = max(out.digits, len(fraction))
+        total = total + value(name) / 10.0 ** len(fraction)
+    out.second_of_day[rows] = total
+    out.bad[rows] |= wrong
+
+
+def _read_zone(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) -> None:
+    if part.get("zs"):
+        minutes = value("zm") if part.get("zm") else 0
+        out.zone_s[rows] = (value("zh") * 3600.0 + minutes * 60.0) * (-1.0 if part["zs"] == "-" else 1.0)
+    elif part.get("utc"):
+        out.zone_s[rows] = 0.0
+    if part.get("word"):
+        out.words.add(part["word"].lower())
+
+
+def _refuse_impossible(out: Stamps) -> None:
+    dated = (out.year > 0) & ~out.open_order
+    wrong = dated & ((out.month < 1) | (out.month > 12) | (out.day < 1) | (out.day > 31))
+    both = out.open_order & ((np.maximum(out.first, out.second) > 31) | (np.minimum(out.first, out.second) < 1))
+    low = out.open_order & (np.minimum(out.first, out.second) > 12)
+    out.bad |= wrong | both | low
+
+
+def days_since_1970(year: Integers, month: Integers, day: Integers) -> Floats:
+    """Days of the proleptic Gregorian calendar since 1970-01-01; NaN for a day the month does not have."""
+    month = np.where((month >= 1) & (month <= 12), month, 1)
+    months = (year - 1970) * 12 + (month - 1)
+    first = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    after = (months + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+    days = (first + day - 1).astype(np.float64)
+    return np.where((day < 1) | (days >= after), np.nan, days)

@@ -1,0 +1,309 @@
+"""The rows of a file as columns: a fast typed parse for clean files, an exact line-by-line account for the others.
+
+The fast parse fails on the first line that is not as expected, so its success proves the lines
+clean; every other file goes through `lines`, which accounts for each line before the same parse.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pacsv
+from numpy.typing import NDArray
+
+from .layout import Layout
+from .lines import HIDDEN, Block, Body, Expected, gather, index_body, sort_lines
+from .notes import Notes
+from .numbers import clean_text
+from .tokens import split_line
+
+_FLOAT = re.compile(r"[+-]?(?:[1-9]\d*|0)?(?:\.\d*)?$")
+_FLOAT_COMMA = re.compile(r"[+-]?(?:[1-9]\d*|0)?(?:,\d*)?$")
+BLOCK_BYTES = 1 << 20
+HEAD_LIMIT = 1 << 24
+MOST_RETRIES = 6
+HEAD_ROWS, SPOTS, SPOT_ROWS = 20, 8, 5
+
+
+@dataclass
+class Table:
+    """Columns by position, the physical line of each row, and the lines of text among the rows.
+
+    A column is float64 where it was parsed as numbers, else cleaned arrow text. decimals: digits
+    behind the mark in the sampled rows (number columns only); nulls: blank fields per column;
+    comma: number columns were read with a decimal comma; texts: (line, text).
+    """
+
+    columns: list[NDArray[np.float64] | pa.Array]
+    line: NDArray[np.int64]
+    decimals: list[int]
+    nulls: list[int]
+    comma: bool = False
+    texts: list[tuple[int, str]] = field(default_factory=list)
+    more_names: list[str] = field(default_factory=list)  # of columns a later header of the file added
+
+    @property
+    def fields(self) -> int:
+        """Number of columns."""
+        return len(self.columns)
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return len(self.columns[0])
+
+
+def head_lines(data: bytes, most: int = 450) -> list[str]:
+    """The first lines as text."""
+    stop = 0
+    for _ in range(most):
+        feed = data.find(b"\n", stop)
+        if feed < 0 or feed > HEAD_LIMIT:
+            break
+        stop = feed + 1
+    return data[:stop].decode("utf-8", errors="replace").split("\n")[:-1]
+
+
+def expect(layout: Layout, lines: list[str]) -> Expected:
+    """What rows of this layout should be, trailing delimiter settled; `lines`: the first lines of the file."""
+    header = lines[layout.header_line].strip() if layout.header_line is not None else None
+    units = lines[layout.units_line].strip() if layout.units_line is not None else None
+    fields, trailing = layout.fields, False
+    names = list(layout.names)
+    last_empty = all(not row[-1].strip() for row in layout.rows if len(row) == fields)
+    short = len(names) == fields - 1 or (len(names) == fields and not names[-1])
+    if names and last_empty and fields > 2 and short:
+        fields, trailing = fields - 1, True
+    return Expected(fields, layout.delimiter, header, units, trailing, layout.names[:fields])
+
+
+def read_table(data: bytes, lines: list[str], layout: Layout, notes: Notes) -> tuple[Table, Expected]:
+    """All rows of the file (`lines`: its first lines). `layout.first_row` must not be None."""
+    first = layout.first_row or 0
+    if layout.delimiter == " ":
+        data = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data)
+        data = re.sub(rb"[ \t]+", b"\t", data)
+    expected = expect(layout, lines)
+    if layout.delimiter == " ":
+        tabbed = [t and "\t".join(t.split()) for t in (expected.header, expected.units)]
+        expected = replace(expected, delimiter="\t", header=tabbed[0], units=tabbed[1])
+    offset = _offset_of(data, first)
+    table = _read_fast(data, offset, first, expected, notes)
+    if table is None:
+        table = _read_exact(data, offset, first, expected, notes)
+    return table, expected
+
+
+def _offset_of(data: bytes, line: int) -> int:
+    at = 0
+    for _ in range(line):
+        at = data.index(b"\n", at) + 1
+    return at
+
+
+def sample_rows(data: bytes, offset: int, delimiter: str) -> list[list[str]]:
+    """Rows from the head and from places all over the body, split."""
+    stop = offset
+    for _ in range(HEAD_ROWS):
+        stop = data.find(b"\n", stop) + 1 or len(data)
+    head = data[offset:stop].split(b"\n")
+    pieces = [head]
+    size = sum(map(len, head)) // max(1, len(head)) + 1
+    span = (SPOT_ROWS + 2) * size
+    for k in range(1, SPOTS + 1):
+        spot = max(offset, offset + (len(data) - offset) * k // SPOTS - span)
+        pieces.append(data[spot : spot + span].split(b"\n")[1:-1])
+    lines = [line.decode("utf-8", errors="replace") for piece in pieces for line in piece if line]
+    return [split_line(line, delimiter) for line in lines]
+
+
+def _read_fast(data: bytes, offset: int, first: int, expected: Expected, notes: Notes) -> Table | None:
+    again = [t.encode() for t in (expected.header, expected.units) if t]
+    marks = (b'"', b"\0", b"#", b"%", *again)
+    if any(data.find(mark, offset) >= 0 for mark in marks):
+        return None
+    fields = expected.fields + expected.trailing
+    rows = [row for row in sample_rows(data, offset, expected.delimiter) if len(row) == fields]
+    table = _read_typed(pa.py_buffer(data).slice(offset), rows, expected.delimiter, fields)
+    if table is None or all(table.nulls):
+        return None  # a blank line reads as a row of blanks
+    if any(_is_damaged(column) for column in table.columns):
+        return None
+    if expected.trailing:
+        if table.nulls[-1] != table.rows:
+            return None
+        notes.find(
+            "TRAILING_DELIMITER",
+            f"{table.rows} rows end with an extra delimiter; the empty field was left out",
+            count=table.rows,
+        )
+        del table.columns[-1], table.decimals[-1], table.nulls[-1]
+    table.line = np.arange(first + 1, first + 1 + table.rows, dtype=np.int64)
+    return table
+
+
+def _read_typed(body: pa.Buffer, rows: list[list[str]], delimiter: str, fields: int) -> Table | None:
+    """The body with number columns parsed as numbers (judged by sampled rows); None when a line does not fit.
+
+    A column with anything else than numbers anywhere in the file is read as text instead.
+    """
+    tokens = list(zip(*rows, strict=True)) if rows else []
+    comma = _sample_mark(tokens, delimiter)
+    if comma is None or not tokens:
+        return None
+    mark, shape = (",", _FLOAT_COMMA) if comma else (".", _FLOAT)
+    numeric = [all(map(shape.match, column)) for column in tokens]
+    decimals = [max(len(t.partition(mark)[2]) for t in tokens[i]) if numeric[i] else 0 for i in range(fields)]
+    for _ in range(MOST_RETRIES):
+        arrow, culprit = _parse(body, fields, delimiter, numeric, mark)
+        if arrow is None and culprit is None:
+            return None
+        if arrow is not None:
+            nulls = [column.null_count for column in arrow.columns]
+            chunks = arrow.columns
+            del arrow  # columns are taken over one by one, so that the file is not held twice
+            columns, culprit = _take_over(chunks, numeric, nulls)
+        if culprit is None:
+            return Table(columns, np.empty(0, np.int64), decimals, nulls, comma)
+        numeric[culprit], decimals[culprit] = False, 0  # text, 'nan' or 'inf' written out: counted afterwards
+    return None
+
+
+def _take_over(
+    chunks: list[pa.ChunkedArray], numeric: list[bool], nulls: list[int]
+) -> tuple[list[NDArray[np.float64] | pa.Array], int | None]:
+    """Columns of one piece each, and the first number column that holds what is no number; `chunks` is emptied."""
+    columns: list[NDArray[np.float64] | pa.Array] = []
+    chunks.reverse()
+    for i, is_number in enumerate(numeric):
+        column = chunks.pop()
+        columns.append(column.to_numpy() if is_number else clean_text(column.combine_chunks()))
+        if is_number and not _all_finite(columns[i], nulls[i]):
+            return columns, i
+    return columns, None
+
+
+def _is_damaged(column: NDArray[np.float64] | pa.Array) -> bool:
+    """True for text with control bytes."""
+    if isinstance(column, np.ndarray):
+        return False
+    return bool(pc.any(pc.match_substring_regex(column, r"[\x00-\x08\x0b-\x1f\x7f]")).as_py())
+
+
+def _all_finite(values: NDArray[np.float64], nulls: int) -> bool:
+    if nulls:
+        return bool(np.isfinite(values).sum() == len(values) - nulls)
+    return not len(values) or bool(np.isfinite(values.min()) and np.isfinite(values.max()))
+
+
+def _sample_mark(tokens: list[tuple[str, ...]], delimiter: str) -> bool | None:
+    """True: decimal comma; False: decimal point; None: not settled by the sample."""
+    if delimiter == ",":
+        return False
+    certain = doubtful = False
+    for column in tokens:
+        for token in column:
+            if "," in token and _FLOAT_COMMA.match(token):
+                head, _, tail = token.lstrip("+-").partition(",")
+                plain = len(tail) != 3 or not 0 < len(head) <= 3 or head == "0"
+                certain, doubtful = certain or plain, doubtful or not plain
+    return True if certain else (None if doubtful else False)
+
+
+def _parse(
+    body: pa.Buffer, fields: int, delimiter: str, numeric: list[bool], mark: str, block: int = BLOCK_BYTES
+) -> tuple[pa.Table | None, int | None]:
+    """(the rows as an arrow table, None), or (None, the column with a field that is no number; None: a line)."""
+    names = [f"f{i}" for i in range(fields)]
+    types = {name: pa.float64() if is_number else pa.string() for name, is_number in zip(names, numeric, strict=True)}
+    try:
+        table = pacsv.read_csv(
+            pa.BufferReader(body),
+            read_options=pacsv.ReadOptions(column_names=names, block_size=block),
+            parse_options=pacsv.ParseOptions(
+                delimiter=delimiter, quote_char=False, escape_char=False, ignore_empty_lines=False
+            ),
+            convert_options=pacsv.ConvertOptions(
+                column_types=types, null_values=[""], strings_can_be_null=True, decimal_point=mark
+            ),
+        )
+    except pa.ArrowInvalid as error:
+        found = re.search(r"In CSV column #(\d+)", str(error))
+        return None, int(found[1]) if found else None
+    return table, None
+
+
+def _read_exact(data: bytes, offset: int, first: int, expected: Expected, notes: Notes) -> Table:
+    body = index_body(data, offset, first + 1, expected.delimiter)
+    blocks = [block for block in sort_lines(body, expected, notes) if len(block.index)]
+    if len(blocks) == 1 and not body.quoted:
+        text = gather(body, blocks[0].index)
+        rows = sample_rows(text, 0, expected.delimiter)
+        table = _read_typed(pa.py_buffer(text), rows, expected.delimiter, blocks[0].fields)
+        if table is not None:
+            table.line, table.texts = body.line[blocks[0].index], body.texts
+            return table
+    return _read_text(body, blocks, expected, notes)
+
+
+def _read_text(body: Body, blocks: list[Block], expected: Expected, notes: Notes) -> Table:
+    """All columns as text; rows of another layout are put under their names, missing fields filled."""
+    names = list(expected.names) + [""] * (expected.fields - len(expected.names))
+    places = [_places(block, names) for block in blocks]
+    width = len(names)
+    parts: list[list[pa.Array]] = [[] for _ in range(width)]
+    for block, place in zip(blocks, places, strict=True):
+        found = dict(zip(place, _text_columns(body, block, expected.delimiter), strict=True))
+        for i in range(width):
+            parts[i].append(found.get(i, pa.nulls(len(block.index), pa.string())))
+    line = np.concatenate([body.line[block.index] for block in blocks]) if blocks else np.empty(0, np.int64)
+    order = np.argsort(line, kind="stable") if len(blocks) > 1 else None
+    columns: list[NDArray[np.float64] | pa.Array] = []
+    for pieces in parts:
+        column = pa.concat_arrays(pieces) if pieces else pa.array([], pa.string())
+        columns.append(column if order is None else column.take(pa.array(order)))
+    if order is not None:
+        line = line[order]
+        notes.rows_repaired += sum(len(block.index) for block in blocks if block.fields != expected.fields)
+    nulls = [0 if isinstance(column, np.ndarray) else column.null_count for column in columns]
+    return Table(
+        columns, line.astype(np.int64), [0] * width, nulls, texts=body.texts, more_names=names[expected.fields :]
+    )
+
+
+def _places(block: Block, names: list[str]) -> list[int]:
+    """Column of each field of a block: by name where the block has its own header, else by position.
+
+    New names (and unnamed extra fields) are appended to `names`.
+    """
+    place = []
+    for i in range(block.fields):
+        name = block.names[i].strip() if block.names else ""
+        if name and name in names:
+            place.append(names.index(name))
+        elif not name and i < len(names):
+            place.append(i)
+        else:
+            names.append(name)
+            place.append(len(names) - 1)
+    return place
+
+
+def _text_columns(body: Body, block: Block, delimiter: str) -> list[pa.Array]:
+    text = gather(body, block.index)
+    longest = int((body.stop[block.index] - body.start[block.index]).max()) + 2
+    as_text = [False] * block.fields
+    table, _ = _parse(pa.py_buffer(text), block.fields, delimiter, as_text, ".", max(BLOCK_BYTES, 2 * longest))
+    if table is None or table.num_rows != len(block.index):
+        raise AssertionError("the rows were counted field by field before they were parsed")
+    columns = []
+    for i in range(block.fields):
+        column = table.column(i).combine_chunks()
+        if body.quoted:
+            column = pc.replace_substring(column, chr(HIDDEN), delimiter)
+        columns.append(clean_text(column))
+    return columns

@@ -1,0 +1,158 @@
+"""The time axis of a table whose time is written as stamps (text), and the way to the other kinds."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ..raw import RawTime
+from ..timeline import mend_late_dates
+from .axis import DAY_S, Axis, Context, Flags, Floats, Reading, axis_of, keep_readable
+from .civil import ELAPSED_WORDS, civil, elapsed, time_of_day
+from .counts import read_counts
+from .dateorder import DateOrder, dated, find_order
+from .notes import lines_text
+from .preamble import date_in_name
+from .stamps import Stamps, read_stamps
+from .timecolumns import Column, TimeColumns
+
+
+def read_time(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
+    """The time axis of the columns found. Raises ClockError when no row has a usable time."""
+    context.notes.decide("time", found.kind, found.because)
+    if found.kind in ("datetime", "date_time", "time"):
+        return _read_stamped(found, columns, context)
+    if found.kind == "minute_second":
+        return _read_minute_second(found, columns, context)
+    return read_counts(found, columns, context)
+
+
+def _text(column: Column, digits: int = 8, decimals: int = 0) -> pa.Array:
+    """A column as text; numbers as digits (20310314 with 8, 092640.5 with 6 and one decimal)."""
+    if not isinstance(column, np.ndarray):
+        return column
+    width = digits + decimals + (1 if decimals else 0)
+    return pa.array([f"{v:0{width}.{decimals}f}" if np.isfinite(v) else None for v in column], pa.string())
+
+
+def _blank(column: Column) -> Flags:
+    if isinstance(column, np.ndarray):
+        return np.asarray(np.isnan(column))
+    return np.asarray(column.is_null().to_numpy(zero_copy_only=False), dtype=np.bool_)
+
+
+def _read_stamped(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
+    last = found.positions[-1]
+    clock = read_stamps(_text(columns[last], 6, context.decimals[last]))
+    stamps = [read_stamps(_text(columns[i])) for i in found.positions[:-1]] + [clock]
+    seconds = clock.second_of_day
+    bad = clock.bad | np.isnan(seconds)
+    dates = stamps[0] if found.kind != "time" else None
+    order = DateOrder("dmy", "", inferred=False)
+    if dates is not None:
+        order = _settle_order(dates, context)
+        seconds = dated(dates, order.order or "dmy") * DAY_S + seconds
+        bad |= np.isnan(seconds)
+    keep, seconds = keep_readable(seconds, bad, blank=_blank(columns[last]), context=context)
+    leap = _is_second_60(columns[last], clock.second_of_day) & keep
+    _report_24h(clock, keep & ~leap, context)
+    resolution = 10.0**-clock.digits if clock.has_seconds else 60.0
+    reading = Reading(keep, resolution, found.positions, clock)
+    if dates is None:
+        axis = time_of_day(seconds, reading, context)
+    else:
+        if found.kind == "date_time":
+            seconds, findings = mend_late_dates(seconds, context.line[keep])
+            context.notes.findings.extend(findings)
+        axis = civil(seconds, reading, context)
+        if order.order is None:
+            axis = _keep_both_readings(axis, dates, order, context)
+    axis.leap = leap[keep]
+    return axis
+
+
+def _is_second_60(column: Column, second: Floats) -> Flags:
+    """True for stamps whose second is 60 (a leap second); only whole minutes are looked at as text."""
+    minute = np.floor(second) % 60 == 0
+    if isinstance(column, np.ndarray) or not minute.any():
+        return np.zeros(len(second), np.bool_)
+    some = column.filter(pa.array(minute)).fill_null("")
+    hits = pc.match_substring_regex(some, r":\d\d:60(?:[^\d]|$)")
+    minute[minute] = hits.to_numpy(zero_copy_only=False)
+    return np.asarray(minute, dtype=np.bool_)
+
+
+def _report_24h(clock: Stamps, rows: Flags, context: Context) -> None:
+    late = context.line[rows & (clock.second_of_day >= DAY_S)]
+    if len(late):
+        text = "24:00:00 was read as 00:00:00 of the next day"
+        context.notes.find("TIME_24H", text, where=lines_text(late), count=len(late))
+
+
+def _settle_order(dates: Stamps, context: Context) -> DateOrder:
+    stated = context.profile.date_order if context.profile else None
+    known = [d for d in (context.facts.date, date_in_name(context.file)) if d is not None]
+    order = find_order(dates, context.line, stated=stated, known=known)
+    if dates.open_order.any():
+        context.notes.decide("date_order", order.order, order.because)
+    if order.order is not None and order.inferred:
+        context.notes.find(
+            "DATE_ORDER_INFERRED",
+            f"dates are {'day/month' if order.order == 'dmy' else 'month/day'}: {order.because}",
+            order=order.order,
+            evidence=order.because,
+        )
+    return order
+
+
+def _keep_both_readings(axis: Axis, dates: Stamps, order: DateOrder, context: Context) -> Axis:
+    """Basis 'none' with both readings said: the seconds are those of day/month, each reading says how to shift them."""
+    base = float(dated(dates, "dmy")[axis.keep][0])
+    readings = []
+    for reading in ("dmy", "mdy"):
+        shift = (float(dated(dates, reading)[axis.keep][0]) - base) * DAY_S
+        first, last = (_civil_text(axis.time.seconds[k] + shift) for k in (0, -1))
+        readings.append({"order": reading, "first": first, "last": last, "shift_s": shift})
+    context.notes.find(
+        "DATE_ORDER_AMBIGUOUS",
+        f"the date order is not known: the first row is {str(readings[1]['first'])[:10]} when read month/day and "
+        f"{str(readings[0]['first'])[:10]} when read day/month; state date_order for this recorder",
+        level="fault",
+        readings=readings,
+        basis=axis.time.basis,
+        zone_s=axis.time.zone_s,
+        question="date order (dmy or mdy) of this recorder",
+    )
+    axis.time = replace(axis.time, basis="none", evidence=f"{axis.time.evidence}; {order.because}")
+    return axis
+
+
+def _civil_text(seconds: float) -> str:
+    return (dt.datetime(1970, 1, 1) + dt.timedelta(seconds=round(float(seconds), 6))).isoformat()
+
+
+def _read_minute_second(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
+    """Stamps mm:ss.f: an elapsed count when they begin at zero, else a time whose hours a spreadsheet cut off."""
+    column = columns[found.positions[0]]
+    stamps = read_stamps(_text(column))
+    bad = stamps.bad | np.isnan(stamps.second_of_day)
+    keep, seconds = keep_readable(stamps.second_of_day, bad, blank=_blank(column), context=context)
+    reading = Reading(keep, 10.0**-stamps.digits, found.positions, stamps)
+    hours = np.cumsum(np.concatenate(([0], np.diff(seconds) < -1800.0)))
+    seconds = seconds + hours * 3600.0
+    if context.words(found.positions) & ELAPSED_WORDS or seconds[0] < 1.0:
+        return elapsed(seconds, reading, context)
+    context.notes.find(
+        "SPREADSHEET_TIME_LOST",
+        "the stamps show minutes and seconds only (mm:ss.f): a spreadsheet cut off the hours; give the original file",
+        level="fault",
+        question="the original file of the recorder, or the hour of the first row",
+    )
+    header = context.header(found.positions)
+    time = RawTime("none", seconds, None, None, reading.resolution_s, header, "the hours of the stamps are lost")
+    return axis_of(time, keep)

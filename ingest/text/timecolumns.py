@@ -1,0 +1,310 @@
+"""Which column or columns hold the time: found by content together with the name, never by the name alone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ...shared.units import find_unit
+from .headers import Heading
+from .stamps import stamp_kind
+
+Kind = Literal[
+    "datetime", "date_time", "time", "minute_second", "epoch", "gps_week", "serial_day", "clock_number", "elapsed",
+    "lost_epoch",
+]  # fmt: skip
+Column: TypeAlias = NDArray[np.float64] | pa.Array
+
+_WORDS = re.compile(r"[A-Z]?[a-zà-ÿ]+|[A-Z]+(?![a-zà-ÿ])|\d+")
+TIME_WORDS = frozenset(
+    [
+        "t",
+        "time",
+        "utc",
+        "gmt",
+        "zulu",
+        "timestamp",
+        "stamp",
+        "epoch",
+        "unix",
+        "posix",
+        "elapsed",
+        "seconds",
+        "secs",
+        "sec",
+        "ms",
+        "msec",
+        "millis",
+        "millisec",
+        "milliseconds",
+        "us",
+        "usec",
+        "micros",
+        "microseconds",
+        "ns",
+        "nsec",
+        "nanos",
+        "tow",
+        "clock",
+        "uptime",
+        "runtime",
+        "datetime",
+        "local",
+        "zeit",
+        "uhrzeit",
+        "zeitstempel",
+        "temps",
+        "heure",
+        "tiempo",
+        "hora",
+        "tempo",
+        "ora",
+        "tid",
+        "tijd",
+        "ticks",
+        "tick",
+    ]
+)
+_DATE_WORDS = frozenset(["date", "datum", "fecha", "data", "dato", "day", "dag"])
+_WEEK_WORDS = frozenset(["week", "wk", "wn", "weeknumber", "gpsweek"])
+_TOW_WORDS = frozenset(["tow", "itow", "sow", "ttow", "seconds", "sec", "secs", "gpstow", "gpssec", "ms"])
+_SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
+_NAME_SECONDS = {
+    "ms": 1e-3, "msec": 1e-3, "millis": 1e-3, "millisec": 1e-3, "milliseconds": 1e-3,
+    "us": 1e-6, "usec": 1e-6, "micros": 1e-6, "microseconds": 1e-6, "ns": 1e-9, "nsec": 1e-9, "nanos": 1e-9,
+    "seconds": 1.0, "secs": 1.0, "sec": 1.0, "s": 1.0,
+}  # fmt: skip
+EPOCH_LOW, EPOCH_HIGH = 3.2e8, 4.2e9  # 1980 to 2103
+_EPOCH_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
+
+
+@dataclass(frozen=True)
+class TimeColumns:
+    """The time's kind, the positions of its columns (date before time, week before seconds) and its scale.
+
+    seconds: seconds per count for numeric times; None where neither name nor unit tells.
+    """
+
+    kind: Kind
+    positions: tuple[int, ...]
+    seconds: float | None = None
+    unit: str = ""
+    because: str = ""
+
+
+def words_of(name: str) -> list[str]:
+    """The words of a header, lower case: 'LocalTime' -> local, time."""
+    return [w.lower() for part in re.split(r"[_\W]+", name) for w in _WORDS.findall(part)]
+
+
+def find_time(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    """The file's time, or None. Absolute times win over times of day, these over elapsed counts."""
+    kinds = {i: _stamp_kind(c) for i, c in enumerate(columns) if not isinstance(c, np.ndarray)}
+    for found in (
+        _by_datetime(kinds, headings),
+        _by_date_and_time(kinds, columns, headings),
+        _by_epoch(columns, headings),
+        _by_gps_week(columns, headings),
+        _by_serial_day(columns, headings),
+        _by_time_of_day(kinds, headings),
+        _by_minute_second(kinds, headings),
+        _by_clock_number(columns, headings),
+        _by_elapsed(columns, headings),
+        _by_lost_epoch(columns, headings),
+    ):
+        if found is not None:
+            return found
+    return None
+
+
+def _stamp_kind(column: pa.Array) -> str | None:
+    """What most of up to 60 stamps spread over the column are."""
+    step = max(1, len(column) // 60)
+    some = [t for t in column.take(pa.array(np.arange(0, len(column), step))).to_pylist() if t]
+    if not some:
+        return None
+    kinds = [stamp_kind(t) for t in some]
+    best = max(set(kinds), key=kinds.count)
+    if best == "minute_second" and kinds.count("time") and kinds.count("time") + kinds.count(best) > 0.8 * len(some):
+        return "time"
+    return best if kinds.count(best) > 0.6 * len(some) else None
+
+
+def _rank(position: int, heading: Heading) -> tuple[int, int]:
+    words = words_of(heading.written)
+    return (0 if "utc" in words or "gmt" in words else 1 if set(words) & TIME_WORDS else 2, position)
+
+
+def _by_datetime(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = [i for i, kind in kinds.items() if kind == "datetime"]
+    if not found:
+        return None
+    best = min(found, key=lambda i: _rank(i, headings[i]))
+    return TimeColumns("datetime", (best,), because=f"column {best + 1} holds dates with times")
+
+
+def _by_date_and_time(
+    kinds: dict[int, str | None], columns: Sequence[Column], headings: Sequence[Heading]
+) -> TimeColumns | None:
+    dates = [i for i, kind in kinds.items() if kind == "date"]
+    dates += [
+        i
+        for i, c in enumerate(columns)
+        if isinstance(c, np.ndarray) and set(words_of(headings[i].written)) & _DATE_WORDS and _are_plain_dates(c)
+    ]
+    times = [i for i, kind in kinds.items() if kind == "time"] + _clock_numbers(columns, headings)
+    if not dates or not times:
+        return None
+    time = min(times, key=lambda i: _rank(i, headings[i]))
+    date = min(dates, key=lambda i: (abs(i - time), i))
+    return TimeColumns("date_time", (date, time), because=f"column {date + 1} holds dates, column {time + 1} times")
+
+
+def _are_plain_dates(values: NDArray[np.float64]) -> bool:
+    good = values[np.isfinite(values)]
+    month, day = good // 100 % 100, good % 100
+    inside = (good >= 19800101) & (good <= 21001231) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    return bool(len(good) and inside.all())
+
+
+def _by_time_of_day(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = [i for i, kind in kinds.items() if kind == "time"]
+    if not found:
+        return None
+    best = min(found, key=lambda i: _rank(i, headings[i]))
+    return TimeColumns("time", (best,), because=f"column {best + 1} holds times of day")
+
+
+def _by_minute_second(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = [i for i, kind in kinds.items() if kind == "minute_second"]
+    named = [i for i in found if i == 0 or set(words_of(headings[i].written)) & TIME_WORDS]
+    return TimeColumns("minute_second", (named[0],), because="stamps of minutes and seconds only") if named else None
+
+
+def _numeric(
+    columns: Sequence[Column], headings: Sequence[Heading], words: frozenset[str], *, first: bool
+) -> list[int]:
+    """Positions of rising number columns named with one of the words (or, if `first`, the first column)."""
+    out = []
+    for i, column in enumerate(columns):
+        if not isinstance(column, np.ndarray):
+            continue
+        unit = find_unit(headings[i].unit or "?")
+        named = bool(set(words_of(headings[i].written)) & words) or (unit is not None and unit.kind == "time")
+        other_unit = unit is not None and unit.kind != "time"
+        if (named or (first and i == 0)) and not other_unit and _rises(column):
+            out.append(i)
+    return out
+
+
+def _rises(values: NDArray[np.float64]) -> bool:
+    good = values[np.isfinite(values)]
+    if len(good) < 2:
+        return len(good) == 1
+    steps = np.diff(good)
+    return bool((steps >= 0).mean() >= 0.5 and (steps > 0).any() and good.min() >= 0)
+
+
+def _by_epoch(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    for i in _numeric(columns, headings, TIME_WORDS | _DATE_WORDS, first=True):
+        values: NDArray[np.float64] = np.asarray(columns[i], np.float64)
+        middle = float(np.nanmedian(values))
+        for scale, unit in _EPOCH_SCALES:
+            if EPOCH_LOW <= middle * scale <= EPOCH_HIGH:
+                if len(np.unique(values[np.isfinite(values)])) <= max(1, len(values) // 50) and len(values) > 4:
+                    return TimeColumns("lost_epoch", (i,), because="epoch stamps rounded to a few values")
+                return TimeColumns("epoch", (i,), scale, unit, f"around {middle:.0f}: {unit} since 1970")
+    return None
+
+
+def _by_gps_week(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    weeks = [
+        i
+        for i, c in enumerate(columns)
+        if isinstance(c, np.ndarray)
+        and set(words_of(headings[i].written)) & _WEEK_WORDS
+        and np.nanmin(c, initial=0) >= 0
+        and np.nanmax(c, initial=0) <= 5000
+    ]
+    seconds = [i for i in _numeric(columns, headings, _TOW_WORDS | TIME_WORDS, first=False) if i not in weeks]
+    if not weeks or not seconds:
+        return None
+    best = min(seconds, key=lambda i: abs(i - weeks[0]))
+    scale = 1e-3 if float(np.nanmax(np.asarray(columns[best]))) > 700_000 else 1.0
+    return TimeColumns("gps_week", (weeks[0], best), scale, "ms" if scale < 1 else "s", "GPS week and seconds of week")
+
+
+def _by_serial_day(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    for i in _numeric(columns, headings, TIME_WORDS | _DATE_WORDS, first=True):
+        values: NDArray[np.float64] = np.asarray(columns[i], np.float64)
+        values = values[np.isfinite(values)]
+        inside = len(values) and values.min() >= 20_000 and values.max() <= 80_000 and np.ptp(values) < 40
+        if inside and (values % 1 != 0).mean() > 0.5 and np.median(np.diff(values)) < 0.02:
+            return TimeColumns("serial_day", (i,), 86400.0, "day", f"around {np.median(values):.5f}: day numbers")
+    return None
+
+
+def _by_clock_number(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = _clock_numbers(columns, headings)
+    because = "numbers read hhmmss: no minute or second above 59"
+    return TimeColumns("clock_number", (found[0],), because=because) if found else None
+
+
+def _clock_numbers(columns: Sequence[Column], headings: Sequence[Heading]) -> list[int]:
+    """hhmmss written as a number: minutes and seconds never reach 60 although the numbers span hundreds."""
+    out = []
+    for i in _numeric(columns, headings, TIME_WORDS, first=False):
+        values: NDArray[np.float64] = np.asarray(columns[i], np.float64)
+        values = values[np.isfinite(values)]
+        if headings[i].unit or not len(values) or values.max() >= 240_000 or values.max() < 1000:
+            continue
+        ordinary = (values % 100 < 60) & (values // 100 % 100 < 60)
+        if ordinary.all() and len(np.unique(values // 100)) > 2 and len(values) > 20:
+            out.append(i)
+    return out
+
+
+def _by_lost_epoch(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    """Epoch stamps a spreadsheet rounded to one value for all rows."""
+    for i, column in enumerate(columns):
+        if isinstance(column, np.ndarray) and set(words_of(headings[i].written)) & (TIME_WORDS | _DATE_WORDS):
+            middle = float(np.nanmedian(column)) if np.isfinite(column).any() else 0.0
+            if any(EPOCH_LOW <= middle * scale <= EPOCH_HIGH for scale, _ in _EPOCH_SCALES):
+                return TimeColumns("lost_epoch", (i,), because="epoch stamps rounded to a few values")
+    return None
+
+
+def _by_elapsed(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = _numeric(columns, headings, TIME_WORDS, first=False)
+    if not found:
+        found = [i for i in _numeric(columns, headings, frozenset(), first=True) if _is_even(np.asarray(columns[i]))]
+    if not found:
+        return None
+    best = found[0]
+    scale, because = _count_seconds(headings[best])
+    return TimeColumns("elapsed", (best,), scale, because=f"column {best + 1} is a rising count; {because}")
+
+
+def _is_even(values: NDArray[np.float64]) -> bool:
+    """True for a count that rises by nearly equal steps."""
+    steps = np.diff(values[np.isfinite(values)])
+    if len(steps) < 2:
+        return False
+    middle = float(np.median(steps))
+    return bool(middle > 0 and (np.abs(steps - middle) <= 0.5 * middle).mean() > 0.8)
+
+
+def _count_seconds(heading: Heading) -> tuple[float | None, str]:
+    unit = find_unit(heading.unit) if heading.unit else None
+    if unit is not None and unit.symbol in _SECONDS:
+        return _SECONDS[unit.symbol], f"its unit is {heading.unit}"
+    for word in words_of(heading.written):
+        if word in _NAME_SECONDS:
+            return _NAME_SECONDS[word], f"its name says {word}"
+    return None, "its unit is not stated"

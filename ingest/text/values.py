@@ -1,0 +1,156 @@
+"""The table's columns as values: every column cast over the whole file, and what was met while casting said."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ...shared.settings import InstrumentProfile
+from ..raw import RawColumn
+from .headers import Heading
+from .notes import Notes, lines_text
+from .numbers import Cells, find_decimal_mark, read_cells
+from .sentinels import find_step, remove_sentinels
+from .stamps import stamp_kind
+from .table import Table
+from .timecolumns import TIME_WORDS, Column, words_of
+
+
+@dataclass
+class Values:
+    """Per column: `columns` what the time search looks at (numbers, or text with stamps and words), `cells` the cast.
+
+    A column of stamps has no cells (None): it is either the time or kept as text.
+    """
+
+    columns: list[Column] = field(default_factory=list)
+    cells: list[Cells | None] = field(default_factory=list)
+
+    @property
+    def decimals(self) -> list[int]:
+        """Digits behind the decimal mark of each column."""
+        return [cell.decimals if cell is not None else 0 for cell in self.cells]
+
+
+def read_values(table: Table, headings: Sequence[Heading], delimiter: str, notes: Notes) -> Values:
+    """Every column as numbers or text."""
+    stamped = [not isinstance(c, np.ndarray) and _holds_stamps(c) for c in table.columns]
+    texts = [c for c, s in zip(table.columns, stamped, strict=True) if not s and not isinstance(c, np.ndarray)]
+    if table.comma:
+        mark, because = ",", "numbers that only a decimal comma explains"
+    elif texts:
+        mark, because = find_decimal_mark(texts, delimiter)
+    else:
+        mark, because = ".", "numbers with a decimal point or none"
+    notes.decide("decimal", mark, because)
+    out = Values()
+    for i, column in enumerate(table.columns):
+        if stamped[i]:
+            out.columns.append(column)
+            out.cells.append(None)
+        elif isinstance(column, np.ndarray):
+            comma = table.comma and table.decimals[i] > 0
+            out.columns.append(column)
+            out.cells.append(Cells(column, table.nulls[i], comma=comma, decimals=table.decimals[i]))
+        else:
+            cell = read_cells(column, "," if mark == "," else ".", wanted_numeric=_is_measured(headings[i]))
+            out.columns.append(column if cell.is_text else cell.values)
+            out.cells.append(cell)
+    return out
+
+
+def _is_measured(heading: Heading) -> bool:
+    return heading.unit is not None or bool(set(words_of(heading.written)) & TIME_WORDS)
+
+
+def _holds_stamps(column: pa.Array) -> bool:
+    """True when most of up to 40 fields spread over the column are stamps."""
+    step = max(1, len(column) // 40)
+    some = [t for t in column.take(pa.array(np.arange(0, len(column), step))).to_pylist() if t]
+    kinds = [stamp_kind(t) for t in some if not t.isdigit() or len(t) == 8]
+    return bool(some) and sum(k is not None for k in kinds) > 0.6 * len(some)
+
+
+def raw_columns(
+    values: Values,
+    headings: Sequence[Heading],
+    *,
+    without: Sequence[int],
+    keep: NDArray[np.bool_],
+    profile: InstrumentProfile | None,
+) -> tuple[tuple[RawColumn, ...], Counter[str]]:
+    """The columns other than the time's, kept rows only, and the sentinel numbers made missing in them."""
+    out: list[RawColumn] = []
+    sentinels: Counter[str] = Counter()
+    units = dict(profile.units) if profile else {}
+    for i, (column, cell) in enumerate(zip(values.columns, values.cells, strict=True)):
+        if i in without:
+            continue
+        heading, step = headings[i], None
+        samples: NDArray[np.object_] | NDArray[np.float64]
+        if cell is None or cell.is_text:
+            samples = cell.values if cell is not None else _as_words(column)
+        else:
+            samples, found = remove_sentinels(cell.values)
+            sentinels += found
+            step = find_step(samples, cell.decimals)
+        if not keep.all():
+            samples = samples[keep]
+        unit = units.get(heading.header) or units.get(heading.written) or heading.unit or (cell.unit if cell else None)
+        out.append(RawColumn(heading.header, samples, unit, None, step, i))
+    return tuple(out), sentinels
+
+
+def _as_words(column: Column) -> NDArray[np.object_]:
+    words: list[str | None] = column.tolist() if isinstance(column, np.ndarray) else column.to_pylist()
+    out: NDArray[np.object_] = np.empty(len(words), dtype=np.object_)
+    out[:] = words
+    return out
+
+
+def report_values(
+    values: Values, sentinels: Counter[str], *, headings: Sequence[Heading], table: Table, notes: Notes
+) -> None:
+    """Findings about how numbers are written and what stood for 'no value'."""
+    used = [(i, c) for i, c in enumerate(values.cells) if c is not None]
+    for code, names, text in (
+        ("DECIMAL_COMMA", [headings[i].header for i, c in used if c.comma], "numbers have a decimal comma"),
+        ("THOUSANDS_SEPARATOR", [headings[i].header for i, c in used if c.grouped], "numbers have thousands marks"),
+    ):
+        if names:
+            notes.find(code, f"{text} in {len(names)} column(s): {', '.join(names[:8])}", count=len(names))
+    minus = sum(c.minus for _, c in used)
+    if minus:
+        notes.find("TYPOGRAPHIC_MINUS", f"{minus} numbers have a typographic minus", count=minus)
+    marks = sum((c.marks for _, c in used if not c.is_text), Counter(sentinels))
+    notes.decide("sentinels", dict(marks), "words, and numbers far off all others, that stand for no value")
+    if marks:
+        tokens = ", ".join(f"{token!r} x {n}" for token, n in marks.most_common(10))
+        notes.find(
+            "SENTINEL_VALUES",
+            f"{sum(marks.values())} fields stand for 'no value' and became missing: {tokens}",
+            count=sum(marks.values()),
+            blanks=sum(c.blanks for _, c in used),
+            tokens=dict(marks),
+        )
+    for i, cell in used:
+        if cell.words and not cell.is_text:
+            _report_words(cell, headings[i].header, table, notes)
+
+
+def _report_words(cell: Cells, header: str, table: Table, notes: Notes) -> None:
+    words = sum(cell.words.values())
+    shown = ", ".join(repr(w) for w, _ in cell.words.most_common(5))
+    notes.find(
+        "TEXT_IN_NUMERIC",
+        f"{words} fields of {header!r} hold text ({shown}) and became missing",
+        level="doubt",
+        where=lines_text(table.line[cell.word_rows]),
+        count=words,
+        column=header,
+    )

@@ -1,0 +1,24 @@
+"""`trimshot rebuild`: everything anew from the kept source files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .add import print_report, show_progress
+from .options import programme_option
+
+
+@click.command()
+@programme_option
+@click.pass_context
+def rebuild(ctx: click.Context, programme: Path | None) -> None:
+    """Make the store, tracks and points anew from the kept source files, with the settings of now."""
+    from ...store.programme import Programme, find_programme
+
+    handle = Programme(find_programme(programme or ctx.find_root().obj))
+    report = handle.rebuild(on_progress=show_progress)
+    print_report(report)
+    if report.count("failed"):
+        ctx.exit(2)

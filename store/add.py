@@ -1,0 +1,127 @@
+"""The conductor of an add: each sortie gathered, prepared, committed; one bad one never stops the rest."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from ..ingest.folder import sorties_in
+from ..shared.errors import InputError, StoreError, TrimshotError
+from ..shared.settings import Settings
+from .commit import commit, commit_replacing, find_content, open_store, remove
+from .connection import open_catalog
+from .places import remove_folder
+from .prepare import Gathered, gather, prepare
+from .questions import remember_result
+from .report import AddReport, SortieReport
+from .rows import program_version
+from .staging import stage
+
+OnProgress = Callable[[str, int, int], None]
+AddOne = Callable[[Path, Gathered, Settings], SortieReport]
+
+
+def add_sorties(
+    programme: Path, paths: Sequence[Path], settings: Settings, *, on_progress: OnProgress | None = None
+) -> AddReport:
+    """Add every sortie under the paths; content already there adds nothing and says so."""
+    return _add_all(programme, paths, settings, add_one=_add_new, on_progress=on_progress)
+
+
+def replace_sorties(
+    programme: Path, paths: Sequence[Path], settings: Settings, *, on_progress: OnProgress | None = None
+) -> AddReport:
+    """Add every sortie under the paths, in place of those of the same name."""
+    return _add_all(programme, paths, settings, add_one=replace_one, on_progress=on_progress)
+
+
+def remove_sortie(programme: Path, sortie: str) -> None:
+    """Take a sortie out of the programme. Raises UnknownSortieError."""
+    remove(programme, sortie)
+
+
+def replace_one(programme: Path, gathered: Gathered, settings: Settings) -> SortieReport:
+    """Prepare and commit a gathered sortie in place of one of the same name."""
+    prepared = prepare(gathered, settings)
+    status = "replaced" if commit_replacing(programme, prepared) else "added"
+    return dataclasses.replace(prepared.report, status=status)  # type: ignore[arg-type]
+
+
+def guard(sortie: str, work: Callable[[], SortieReport]) -> SortieReport:
+    """The report of `work`, or of its failure: a fault of one sortie's files is that sortie's alone."""
+    try:
+        return work()
+    except TrimshotError as error:
+        return SortieReport(sortie, "failed", error=error)
+    except OSError as error:
+        return SortieReport(sortie, "failed", error=InputError("cannot be read or written", found=str(error)))
+    except (ArithmeticError, AssertionError, AttributeError, LookupError, RuntimeError, TypeError, ValueError) as error:
+        # A fault of the program itself on this sortie's data: told with the sortie, the others go on.
+        fault = StoreError(
+            "the program failed on this sortie and added nothing of it",
+            where=sortie,
+            found=f"{type(error).__name__}: {error}",
+            do="report it with the sortie's files",
+        )
+        fault.__cause__ = error
+        return SortieReport(sortie, "failed", error=fault)
+
+
+def _add_new(programme: Path, gathered: Gathered, settings: Settings) -> SortieReport:
+    with open_catalog(programme) as connection:
+        same = find_content(connection, gathered.content_hash)
+    if same is None:
+        prepared = prepare(gathered, settings)
+        same = commit(programme, prepared)
+        if same is None:
+            return prepared.report
+    return SortieReport(gathered.sortie, "unchanged", note=_why_unchanged(programme, gathered.sortie, same, settings))
+
+
+def _why_unchanged(programme: Path, sortie: str, same: str, settings: Settings) -> str:
+    with open_catalog(programme) as connection:
+        sql = "SELECT settings_hash = ? AND program = ? FROM sortie WHERE sortie = ?"
+        current = connection.execute(sql, [settings.digest(), program_version(), same]).fetchall()
+    note = "the same files are already in the programme" + ("" if same == sortie else f" as {same}")
+    if current and not current[0][0]:
+        note += ", found with other settings or another version of the program: `trimshot rebuild` finds anew"
+    return note
+
+
+def _add_all(
+    programme: Path, paths: Sequence[Path], settings: Settings, *, add_one: AddOne, on_progress: OnProgress | None
+) -> AddReport:
+    with open_store(programme):
+        pass  # clears what a killed run left, and tells at once when the programme cannot be written
+    sorties, reports = _list_sorties(programme, paths)
+    with stage(programme) as scratch:
+        for done, path in enumerate(sorties):
+            if on_progress is not None:
+                on_progress(path.name, done, len(sorties))
+
+            def work(path: Path = path) -> SortieReport:
+                return add_one(programme, gather(path, scratch), settings)
+
+            reports.append(guard(path.name, work))
+            remember_result(programme, path, reports[-1])
+            for rest in scratch.iterdir():
+                remove_folder(rest)
+    if on_progress is not None:
+        on_progress("", len(sorties), len(sorties))
+    return AddReport(tuple(reports))
+
+
+def _list_sorties(programme: Path, paths: Sequence[Path]) -> tuple[list[Path], list[SortieReport]]:
+    found: list[Path] = []
+    failed: list[SortieReport] = []
+    for path in paths:
+        try:
+            if path.resolve().is_relative_to(programme.resolve()):
+                raise InputError(
+                    "this folder belongs to the programme itself", where=str(path), do="name the folder with the logs"
+                )
+            found += sorties_in(path)
+        except TrimshotError as error:
+            failed.append(SortieReport(path.name, "failed", error=error))
+    return list(dict.fromkeys(found)), failed

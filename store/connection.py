@@ -1,0 +1,183 @@
+"""Opening the catalog: readers read-only and briefly, one writer under the programme's lock.
+
+A DuckDB file open for writing keeps every other process out, readers included; so everybody
+opens, works, closes, and a reader who finds the door shut tries again for a few seconds.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+from filelock import FileLock, Timeout
+
+from ..shared.errors import LockedError, StoreError
+from .places import CATALOG, LOCK
+from .schema import STEPS, TABLES, create_schema, read_version, upgrade_schema
+
+READER_WAIT_S = 5.0
+WRITER_WAIT_S = 60.0
+_PAUSE_S = 0.05
+_REBUILD = "run `trimshot rebuild`: it makes the catalog anew from the kept source files"
+
+_NO_EXTENSIONS: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+
+def prepare_connection(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
+    """What every connection sets: UTC, no progress bar, no Python variables as tables."""
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.execute("SET enable_progress_bar = false")
+    connection.execute("SET python_enable_replacements = false")
+    return connection
+
+
+def connect_memory(memory_limit: str = "2GB") -> duckdb.DuckDBPyConnection:
+    """A connection without a file of its own."""
+    connection = duckdb.connect(":memory:", config={**_NO_EXTENSIONS, "memory_limit": memory_limit})
+    return prepare_connection(connection)
+
+
+def create_catalog(folder: Path) -> None:
+    """Make an empty catalog with the current schema in a programme folder."""
+    with lock_programme(folder):
+        connection = _connect(folder / CATALOG, read_only=False, wait_s=0.0)
+        try:
+            create_schema(connection)
+        finally:
+            connection.close()
+
+
+@contextmanager
+def open_catalog(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The catalog for reading. Raises StoreError (missing, damaged), LockedError, SchemaVersionError."""
+    connection = _open(folder, read_only=True, wait_s=READER_WAIT_S)
+    try:
+        if read_version(connection) < len(STEPS):
+            connection.close()
+            with write_catalog(folder):
+                pass
+            connection = _open(folder, read_only=True, wait_s=READER_WAIT_S)
+        yield connection
+    except duckdb.Error as error:
+        raise _unreadable(folder, error) from error
+    finally:
+        connection.close()
+
+
+@contextmanager
+def write_catalog(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The catalog for writing, schema up to date; the caller's lock keeps other writers out meanwhile."""
+    with lock_programme(folder), open_locked_catalog(folder) as connection:
+        yield connection
+
+
+@contextmanager
+def open_locked_catalog(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """As `write_catalog`, for a caller that holds the programme's lock already."""
+    connection = _open(folder, read_only=False, wait_s=WRITER_WAIT_S)
+    try:
+        upgrade_schema(connection)
+        yield connection
+    except duckdb.Error as error:
+        raise _unreadable(folder, error) from error
+    finally:
+        connection.close()
+
+
+@contextmanager
+def lock_programme(folder: Path) -> Iterator[None]:
+    """The programme's writer lock. Raises LockedError when another process keeps it too long."""
+    lock = FileLock(folder / LOCK)
+    try:
+        lock.acquire(timeout=WRITER_WAIT_S)
+    except Timeout:
+        raise LockedError(
+            f"another process has been writing to the programme for {WRITER_WAIT_S:.0f} s",
+            where=str(folder),
+            do="wait until it has finished, or end it, then run again; nothing was changed",
+        ) from None
+    except OSError as error:
+        raise StoreError("the programme cannot be written", where=str(folder), found=str(error)) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def catalog_is_usable(folder: Path) -> bool:
+    """Whether every table of the catalog can be read to its end. Raises SchemaVersionError, LockedError.
+
+    The caller holds the programme's lock.
+    """
+    if not (folder / CATALOG).exists():
+        return False
+    try:
+        connection = _connect(folder / CATALOG, read_only=False, wait_s=WRITER_WAIT_S)
+    except duckdb.Error:
+        return False
+    try:
+        if read_version(connection) == 0:
+            return False
+        for table in TABLES:
+            connection.execute(f"SELECT bit_xor(hash(x)) FROM {table.name} AS x").fetchall()
+    except duckdb.Error:
+        return False
+    finally:
+        connection.close()
+    return True
+
+
+def _open(folder: Path, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    path = folder / CATALOG
+    if not path.exists():
+        raise StoreError("the programme's catalog is missing", where=str(path), do=_REBUILD)
+    try:
+        connection = _connect(path, read_only=read_only, wait_s=wait_s)
+        if read_version(connection) == 0:
+            connection.close()
+            raise StoreError("the programme's catalog is empty or not ours", where=str(path), do=_REBUILD)
+    except duckdb.Error as error:
+        raise _unreadable(folder, error) from error
+    return connection
+
+
+def _connect(path: Path, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    end = time.monotonic() + wait_s
+    while True:
+        try:
+            return prepare_connection(duckdb.connect(str(path), read_only=read_only, config=_NO_EXTENSIONS))
+        except (duckdb.IOException, duckdb.ConnectionException) as error:
+            if not _is_busy(error):
+                raise
+            if time.monotonic() > end:
+                raise LockedError(
+                    f"another process has kept the catalog for {wait_s:.0f} s",
+                    where=str(path),
+                    found=_first_line(error),
+                    do="wait until it has finished, or end it, then run again",
+                ) from None
+            time.sleep(_PAUSE_S)
+
+
+def _is_busy(error: duckdb.Error) -> bool:
+    text = str(error)
+    return "lock on file" in text or "different configuration" in text or "being used by another process" in text
+
+
+def _unreadable(folder: Path, error: duckdb.Error) -> StoreError:
+    return StoreError(
+        "the programme's catalog cannot be read or written",
+        where=str(folder / CATALOG),
+        found=_first_line(error),
+        do=_REBUILD,
+    )
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0] if str(error) else type(error).__name__

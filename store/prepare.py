@@ -1,0 +1,165 @@
+"""The long half of an add: take the sources in, read, detect, write Parquet. Touches no catalog.
+
+`gather` copies the files into a private place; `prepare` works on that copy alone, so it may run
+in any process. What it gives back is plain data and can be pickled.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import os
+import shutil
+import stat
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+
+from ..detect.run import detect
+from ..ingest.folder import open_sortie, skipped_entries
+from ..ingest.raw import LogFile
+from ..ingest.sortie import read_sortie
+from ..shared.errors import InputError
+from ..shared.findings import Detection, Finding
+from ..shared.parquet import flush_folder, write_track
+from ..shared.recording import Recording
+from ..shared.settings import Settings
+from .frame import build_frame, write_frame
+from .places import FRAME, MARK, SOURCE, TRACKS, check_sortie_name, track_file_name
+from .report import FileReport, SortieReport
+from .rows import all_sources, catalog_rows
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """A sortie's files, copied to place/source; content_hash covers every name and every byte."""
+
+    sortie: str
+    place: Path
+    content_hash: str
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """A sortie ready to be committed: its folder, its rows (table -> Arrow table), its report."""
+
+    sortie: str
+    place: Path
+    content_hash: str
+    addition: str
+    rows: dict[str, pa.Table]
+    report: SortieReport
+
+
+def gather(path: Path, scratch: Path, sortie: str | None = None) -> Gathered:
+    """Copy a sortie's files (folder, zip or single file) into scratch. Raises InputError, OSError.
+
+    The sortie is named after the folder unless `sortie` says otherwise. Copies are read-only.
+    """
+    with open_sortie(path) as (name, files):
+        name = check_sortie_name(sortie or name)
+        if not files:
+            raise InputError("no files here", where=str(path), do="give a folder with logs in it")
+        place = scratch / name
+        source = place / SOURCE
+        source.mkdir(parents=True)
+        hashes = {file.name: _copy(file, source) for file in files}
+    for folder in sorted(path_ for path_ in source.rglob("*") if path_.is_dir()):
+        flush_folder(folder)
+    flush_folder(source)
+    return Gathered(name, place, hash_content(hashes), skipped_entries(path))
+
+
+def hash_content(hashes: dict[str, str]) -> str:
+    """One hash over the names and content hashes of a sortie's files, whatever their order."""
+    digest = hashlib.sha256()
+    for name in sorted(hashes):
+        digest.update(f"{name}\0{hashes[name]}\n".encode())
+    return digest.hexdigest()
+
+
+def prepare(gathered: Gathered, settings: Settings) -> Prepared:
+    """Read and detect, and write tracks and frame beside the sources. Raises TrimshotError, OSError."""
+    recording = read_sortie(gathered.place / SOURCE, settings)
+    recording = dataclasses.replace(
+        recording, sortie_id=gathered.sortie, findings=recording.findings + gathered.findings
+    )
+    detection = detect(recording, settings)
+    frame = build_frame(recording, detection, settings)
+    tracks = gathered.place / TRACKS
+    tracks.mkdir()
+    for number, track in enumerate(recording.tracks, 1):
+        write_track(track, recording.start_utc, tracks / track_file_name(number, track.name))
+    write_frame(frame, gathered.place / FRAME)
+    addition = uuid.uuid4().hex
+    _write_mark(gathered.place, addition)
+    rows = catalog_rows(
+        recording, detection, settings, frame=frame, content_hash=gathered.content_hash, addition=addition
+    )
+    report = describe_sortie(recording, detection)
+    return Prepared(gathered.sortie, gathered.place, gathered.content_hash, addition, rows, report)
+
+
+def describe_sortie(recording: Recording, detection: Detection) -> SortieReport:
+    """What the add of a sortie tells the pilot."""
+    main = recording.track(recording.main)
+    findings = recording.findings + detection.findings
+    files = []
+    for source in all_sources(recording):
+        feeding = [track for track in recording.tracks if any(one.file == source.file for one in track.sources)]
+        channels = [name for track in feeding for name, column in track.columns.items() if not column.derived_from]
+        files.append(
+            FileReport(
+                file=source.file,
+                adapter=source.adapter,
+                rows_in=int(source.ledger.get("rows_in") or 0),
+                rows_out=int(source.ledger.get("rows_out") or 0),
+                channels=tuple(channels),
+                clock_offset_s=source.clock.offset_s,
+                clock_uncertainty_s=source.clock.offset_uncertainty_s,
+                findings=tuple(one for one in findings if _is_about(one, source.file)),
+            )
+        )
+    return SortieReport(
+        sortie=recording.sortie_id,
+        status="added",
+        files=tuple(files),
+        duration_s=float(main.time_s[-1] - main.time_s[0]) if len(main.time_s) else 0.0,
+        points=len(detection.points),
+        refused=len(detection.refused),
+        events=len(detection.events),
+        findings=findings,
+    )
+
+
+def _is_about(finding: Finding, file: str) -> bool:
+    where = finding.where or ""
+    return where == file or (where.startswith(file) and not where[len(file)].isalnum())
+
+
+def _copy(file: LogFile, source: Path) -> str:
+    target = source.joinpath(*file.name.split("/"))
+    if not target.resolve().is_relative_to(source.resolve()):
+        raise InputError("a file's name leads out of the sortie's folder", where=file.name, do="rename it")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    digest = hashlib.sha256()
+    with file.path.open("rb") as stream, target.open("wb") as copy:
+        while block := stream.read(1 << 20):
+            digest.update(block)
+            copy.write(block)
+        copy.flush()
+        os.fsync(copy.fileno())
+    shutil.copystat(file.path, target)
+    target.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
+    return digest.hexdigest()
+
+
+def _write_mark(place: Path, addition: str) -> None:
+    with (place / MARK).open("w", encoding="utf-8") as stream:
+        stream.write(addition)
+        stream.flush()
+        os.fsync(stream.fileno())
+    flush_folder(place)

@@ -1,0 +1,232 @@
+"""A programme: a folder with settings.toml, programme.duckdb and sorties/, and every question it answers.
+
+Every method that answers gives a pandas frame: quantities SI (the units stand in
+`frame.attrs["units"]`, column -> unit), times as UTC datetimes, words as written in the
+vocabulary. Faces convert to the display units of the settings.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from ..shared.errors import NoProgrammeError, StoreError
+from ..shared.settings import Settings, load_settings
+from . import add as adding
+from . import answers, query, sources
+from . import find as finding
+from . import questions as asking
+from . import rebuild as rebuilding
+from .connection import create_catalog, open_catalog
+from .places import CATALOG, SETTINGS, SORTIES, is_programme
+from .report import AddReport
+from .template import settings_text
+
+Moment = float | dt.datetime  # seconds since the sortie's start, or an aware time
+
+
+@dataclass(frozen=True, slots=True)
+class Programme:
+    """A handle on one programme folder. Opens the catalog for each question and closes it again."""
+
+    folder: Path
+
+    @property
+    def settings(self) -> Settings:
+        """settings.toml as it stands now. Raises SettingsError."""
+        return load_settings(self.folder / SETTINGS)
+
+    def add(self, paths: Sequence[Path], on_progress: Callable[[str, int, int], None] | None = None) -> AddReport:
+        """Add sorties: each path is a sortie's folder or zip, or a folder of such.
+
+        Same content again adds nothing; a name already taken by other content fails for that
+        sortie alone. `on_progress(text, done, total)` is called before each sortie and at the end.
+        """
+        return adding.add_sorties(self.folder, paths, self.settings, on_progress=on_progress)
+
+    def readd(self, paths: Sequence[Path], on_progress: Callable[[str, int, int], None] | None = None) -> AddReport:
+        """As `add`, but a sortie of the same name is replaced, also by the same content (new settings, new program)."""
+        return adding.replace_sorties(self.folder, paths, self.settings, on_progress=on_progress)
+
+    def rebuild(self, on_progress: Callable[[str, int, int], None] | None = None) -> AddReport:
+        """Make the catalog, tracks and frames anew from the kept source files, with the settings of now."""
+        return rebuilding.rebuild(self.folder, self.settings, on_progress=on_progress)
+
+    def questions(self, sortie: str | None = None, *, answered: bool = False) -> list[asking.Asked]:
+        """Open questions, each once for its recorder with the sorties that ask it; or those answered before."""
+        if answered:
+            return asking.list_answered(self.folder, self.settings)
+        return asking.list_open(self.folder, self.settings, sortie)
+
+    def answer(
+        self, question: str, value: str, on_progress: Callable[[str, int, int], None] | None = None
+    ) -> answers.AnswerReport:
+        """Answer a question by its id: the answer becomes the recorder's profile in settings.toml, and every
+        sortie of that recorder is read again from its kept files. Answering again changes the answer.
+
+        Raises QuestionError for an unknown id or a value that is no answer.
+        """
+        return answers.answer_question(self.folder, question, value, on_progress=on_progress)
+
+    def remove(self, sortie: str) -> None:
+        """Take a sortie out of the programme, its kept source files included. Raises UnknownSortieError."""
+        adding.remove_sortie(self.folder, sortie)
+
+    def sorties(self) -> pd.DataFrame:
+        """One row per sortie: sortie, start_utc, stop_utc, duration_s, aircraft, tracks, points, refused,
+        events, doubts, faults, added_utc, settings_hash, settings_current, program."""
+        return query.list_sorties(self.folder, self.settings.digest())
+
+    def channels(self, sortie: str | None = None) -> pd.DataFrame:
+        """One row per channel and track: sortie, track, channel, unit, header, unit_as_written, samples,
+        valid, low, high, step, derived_from. Track 'frame' is the common clock `find` works on."""
+        return query.list_channels(self.folder, sortie)
+
+    def points(
+        self,
+        sortie: str | None = None,
+        config: Mapping[str, str] | None = None,
+        *,
+        refused: bool = False,
+        kind: str | None = None,
+    ) -> pd.DataFrame:
+        """Stabilised points in time order, refused candidates too when `refused`.
+
+        config: {"gear": "down", "flap": "full", "power": "idle", "propulsion": "windmilling"}, any of
+        them. Columns: sortie, number, start_utc, stop_utc, start_s, stop_s, duration_s, kind, gear,
+        flap, power, propulsion, score, accepted, reasons (list of mappings), detector, then per
+        main channel its mean `<channel>` and standard error `<channel>_error`.
+        """
+        return query.list_points(self.folder, sortie, config, refused=refused, kind=kind)
+
+    def statistics(self, sortie: str | None = None, number: int | None = None) -> pd.DataFrame:
+        """Every channel over every point, long: sortie, number, accepted, channel, unit, mean, deviation,
+        slope_per_s, standard_error, samples, low, high (in `unit`)."""
+        return query.list_statistics(self.folder, sortie, number)
+
+    def events(self, sortie: str | None = None, kind: str | None = None) -> pd.DataFrame:
+        """Events in time order: sortie, number, kind, time_utc, stop_utc, time_s, stop_s, uncertainty_s,
+        channel, before, after, confidence, detector, facts."""
+        return query.list_events(self.folder, sortie, kind)
+
+    def findings(self, sortie: str | None = None) -> pd.DataFrame:
+        """Findings, worst first: sortie, level, code, text, place, times, stage, start_s, stop_s, facts."""
+        return query.list_findings(self.folder, sortie)
+
+    def states(self, sortie: str | None = None, channel: str | None = None) -> pd.DataFrame:
+        """States in run-length form: sortie, channel, value, start_utc, stop_utc, start_s, stop_s, duration_s."""
+        return query.list_states(self.folder, sortie, channel)
+
+    def phases(self, sortie: str | None = None) -> pd.DataFrame:
+        """Phases of flight: sortie, kind, start_utc, stop_utc, start_s, stop_s, duration_s."""
+        return query.list_phases(self.folder, sortie)
+
+    def ledger(self, sortie: str | None = None) -> pd.DataFrame:
+        """One row per source file: file, adapter, sha256, bytes, rows in and out, clock with its uncertainty,
+        and `ledger` (mapping) with every decision and its evidence."""
+        return query.list_sources(self.folder, sortie)
+
+    def source_row(self, sortie: str, file: str, row: int) -> sources.SourceRow:
+        """Row `row` (line or packet number) of a kept source file, and the samples that came from it.
+
+        Raises InputError for a file or row there is not, StoreError for a kept file that was changed.
+        """
+        return sources.read_source_row(self.folder, sortie, file, row)
+
+    def source_rows_around(
+        self, sortie: str, file: str, moment: Moment | dt.time, count: int = 3
+    ) -> list[sources.SourceRow]:
+        """The rows of a kept source file nearest to a moment, up to `count` on each side, in order of time."""
+        return sources.read_rows_around(self.folder, sortie, file, moment, count)
+
+    def point_rows(self, sortie: str | None = None) -> pd.DataFrame:
+        """The rows of the main recorder's files each point (refused candidates too) rests on: sortie,
+        number, file, first, last (row numbers, both included)."""
+        return sources.list_point_rows(self.folder, sortie)
+
+    def card(self, sortie: str) -> Mapping[str, object]:
+        """The sortie's test card, quantities SI; keys as in shared.recording.TestCard."""
+        return query.read_card(self.folder, sortie)
+
+    def samples(
+        self,
+        sortie: str,
+        channels: Sequence[str] | None = None,
+        *,
+        start: Moment | None = None,
+        stop: Moment | None = None,
+    ) -> pd.DataFrame:
+        """The frame's rows with start <= time < stop: time_utc, t (seconds), gap (counts the gaps before
+        the row: never draw across a change of it), then the channels (all when None)."""
+        return query.read_samples(self.folder, sortie, channels, start=start, stop=stop)
+
+    def track(self, sortie: str, track: str) -> pd.DataFrame:
+        """One recorder at its native rate: time_utc, time_s, row and source (way back to the file), channels."""
+        return query.read_track_frame(self.folder, sortie, track)
+
+    def find(
+        self, condition: str, at_least_s: float = 0.0, *, join_s: float = 0.0, sortie: str | None = None
+    ) -> finding.FindResult:
+        """Stretches where an SQL condition over channels and states holds; see store/find.py.
+
+        Raises ConditionError, in one line, for a condition that cannot be evaluated.
+        """
+        return finding.find(self.folder, condition, at_least_s, join_s=join_s, sortie=sortie)
+
+
+def create_programme(folder: Path) -> Programme:
+    """Make a programme in a new or existing folder. Raises StoreError when one is already there."""
+    for name in (SETTINGS, CATALOG, SORTIES):
+        if (folder / name).exists():
+            raise StoreError(
+                "there is already a programme here",
+                where=str(folder),
+                found=name,
+                do="open it as it is, or choose another folder",
+            )
+    if folder.exists() and not folder.is_dir():
+        raise StoreError("a programme is a folder, this is a file", where=str(folder), do="choose another name")
+    try:
+        (folder / SORTIES).mkdir(parents=True)
+        (folder / SETTINGS).write_text(settings_text(), encoding="utf-8")
+    except OSError as error:
+        raise StoreError("the programme cannot be written", where=str(folder), found=str(error)) from None
+    create_catalog(folder)
+    return Programme(folder.resolve())
+
+
+def open_programme(folder: Path | str | None = None) -> Programme:
+    """The programme in `folder`, or (None) in the current folder or the nearest one above it.
+
+    Raises NoProgrammeError, SchemaVersionError, and StoreError for a missing or damaged catalog.
+    """
+    programme = Programme(find_programme(folder))
+    with open_catalog(programme.folder):
+        pass
+    return programme
+
+
+def find_programme(folder: Path | str | None = None) -> Path:
+    """The programme's folder alone, its catalog not opened: what `rebuild` starts from."""
+    if folder is not None:
+        folder = Path(folder)
+        if is_programme(folder):
+            return folder.resolve()
+        raise NoProgrammeError(
+            "no programme in this folder",
+            where=str(folder),
+            do="make one with `trimshot new FOLDER`, or name the folder that holds settings.toml",
+        )
+    here = Path.cwd()
+    for candidate in (here, *here.parents):
+        if is_programme(candidate):
+            return candidate
+    raise NoProgrammeError(
+        "no programme in this folder or above it",
+        where=str(here),
+        do="make one with `trimshot new FOLDER`, or go to a programme's folder",
+    )

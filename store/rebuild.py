@@ -1,0 +1,81 @@
+"""The programme made anew from its kept source files: a new catalog, new tracks, new frames."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from ..shared.errors import StoreError
+from ..shared.settings import Settings
+from .add import guard, replace_one
+from .connection import catalog_is_usable, create_catalog, lock_programme, open_catalog
+from .places import CATALOG, MARK, SORTIES, SOURCE, remove_folder, sortie_folder
+from .prepare import gather
+from .report import AddReport, SortieReport
+from .staging import stage
+
+
+def rebuild(
+    programme: Path, settings: Settings, *, on_progress: Callable[[str, int, int], None] | None = None
+) -> AddReport:
+    """Read every sortie again from sorties/<id>/source. The former catalog is kept beside, renamed,
+    when it cannot be used; a sortie that cannot be read again stays as it is and is told."""
+    _renew_catalog(programme)
+    return read_again(programme, _kept_sorties(programme), settings, on_progress=on_progress)
+
+
+def read_again(
+    programme: Path,
+    names: Sequence[str],
+    settings: Settings,
+    *,
+    on_progress: Callable[[str, int, int], None] | None = None,
+) -> AddReport:
+    """Read these sorties again from their kept source files; one that cannot be read again stays as it is."""
+    reports = []
+    with stage(programme) as scratch:
+        for done, name in enumerate(names):
+            if on_progress is not None:
+                on_progress(name, done, len(names))
+
+            def work(name: str = name) -> SortieReport:
+                return _rebuild_one(programme, name, scratch, settings)
+
+            reports.append(guard(name, work))
+            for rest in scratch.iterdir():
+                remove_folder(rest)
+    if on_progress is not None:
+        on_progress("", len(names), len(names))
+    return AddReport(tuple(reports))
+
+
+def _rebuild_one(programme: Path, name: str, scratch: Path, settings: Settings) -> SortieReport:
+    source = sortie_folder(programme, name) / SOURCE
+    if not source.is_dir():
+        raise StoreError(
+            "the sortie's kept source files are gone", where=str(source), do="add the sortie anew with `--replace`"
+        )
+    return replace_one(programme, gather(source, scratch, name), settings)
+
+
+def _kept_sorties(programme: Path) -> list[str]:
+    with open_catalog(programme) as connection:
+        names = {str(row[0]) for row in connection.execute("SELECT sortie FROM sortie").fetchall()}
+    folders = (path for path in (programme / SORTIES).iterdir() if not path.name.startswith("."))
+    return sorted(names | {path.name for path in folders if (path / SOURCE).is_dir()})
+
+
+def _renew_catalog(programme: Path) -> None:
+    (programme / SORTIES).mkdir(exist_ok=True)
+    with lock_programme(programme):
+        if catalog_is_usable(programme):
+            return
+        moment = dt.datetime.now(dt.UTC).strftime("%Y%m%dT%H%M%S%f")
+        for path in sorted(programme.glob(CATALOG + "*")):
+            if path.name in (CATALOG, CATALOG + ".wal"):
+                path.rename(path.with_name(f"{path.name}.unusable-{moment}"))
+        # Without the catalog nobody can tell whether a marked folder was committed; it is whole, so keep it.
+        for folder in (programme / SORTIES).iterdir():
+            (folder / MARK).unlink(missing_ok=True)
+    create_catalog(programme)

@@ -1,0 +1,292 @@
+"""The catalog's tables, and the numbered steps that bring an older catalog up to date.
+
+A released step never changes: a new need is a new step. Every column carries a comment with its
+unit; quantities are SI, times `*_s` are seconds since the sortie's start_utc.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import duckdb
+import pyarrow as pa
+
+from ..shared.errors import SchemaVersionError
+
+
+@dataclass(frozen=True, slots=True)
+class TableColumn:
+    """One column: its name, DuckDB type and a comment that says meaning and unit."""
+
+    name: str
+    type: str
+    comment: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table of the catalog, its comment and the columns that make a row unique."""
+
+    name: str
+    comment: str
+    key: tuple[str, ...]
+    columns: tuple[TableColumn, ...]
+
+    def arrow_schema(self) -> pa.Schema:
+        """The Arrow schema rows are handed over in (JSON and words as strings)."""
+        return pa.schema([pa.field(column.name, _ARROW[column.type]) for column in self.columns])
+
+
+_ARROW: dict[str, pa.DataType] = {
+    "VARCHAR": pa.string(),
+    "JSON": pa.string(),
+    "DOUBLE": pa.float64(),
+    "BIGINT": pa.int64(),
+    "BOOLEAN": pa.bool_(),
+    "TIMESTAMPTZ": pa.timestamp("us", tz="UTC"),
+}
+
+
+def _table(name: str, comment: str, key: str, *columns: tuple[str, str, str]) -> Table:
+    return Table(name, comment, tuple(key.split()), tuple(TableColumn(*column) for column in columns))
+
+
+_SORTIE = ("sortie", "VARCHAR", "sortie the row belongs to")
+_NUMBER = ("number", "BIGINT", "counts from 1 within the sortie, in time order")
+_START = ("start_s", "DOUBLE", "start, seconds since the sortie's start_utc")
+_STOP = ("stop_s", "DOUBLE", "end (not included), seconds since the sortie's start_utc")
+_STATES = (
+    ("gear", "VARCHAR", "gear state: up, down, transit, fixed, unknown"),
+    ("flap", "VARCHAR", "flap setting by name, or transit, unknown"),
+    ("power", "VARCHAR", "power state: idle, part, full, off, unknown"),
+    ("propulsion", "VARCHAR", "propulsion state: power, idle, governed, windmilling, stopped, unknown"),
+)
+
+TABLES: tuple[Table, ...] = (
+    _table(
+        "sortie",
+        "one row per sortie in the programme",
+        "sortie",
+        ("sortie", "VARCHAR", "the sortie's name, also its folder below sorties/"),
+        ("start_utc", "TIMESTAMPTZ", "time zero of everything counted in seconds, UTC"),
+        ("stop_utc", "TIMESTAMPTZ", "last sample of the main track, UTC"),
+        ("aircraft", "VARCHAR", "aircraft, from the test card, else from settings.toml"),
+        ("card", "JSON", "the test card, quantities SI"),
+        ("main_track", "VARCHAR", "track whose clock and rate the frame follows"),
+        ("content_hash", "VARCHAR", "sha256 over the names and hashes of all source files"),
+        ("settings_hash", "VARCHAR", "digest of the settings everything was found with"),
+        ("program", "VARCHAR", "version of the program that found it"),
+        ("added_utc", "TIMESTAMPTZ", "when the sortie was added, UTC"),
+        ("frame_rows", "BIGINT", "rows of frame.parquet"),
+        ("gap_limit_s", "DOUBLE", "longest step between two rows that is not a gap, seconds"),
+        ("state", "VARCHAR", "complete"),
+        ("addition", "VARCHAR", "token of the add that wrote the row; the folder carries the same while unfinished"),
+    ),
+    _table(
+        "source",
+        "one row per file (and session) read, and what was decided while reading it",
+        "sortie number",
+        _SORTIE,
+        _NUMBER,
+        ("file", "VARCHAR", "path below the sortie's source folder"),
+        ("sha256", "VARCHAR", "hash of the file's bytes, hex"),
+        ("bytes", "BIGINT", "size of the file, bytes"),
+        ("adapter", "VARCHAR", "adapter that read it"),
+        ("adapter_version", "BIGINT", "version of that adapter"),
+        ("instrument", "VARCHAR", "fingerprint of the recorder's layout"),
+        ("tracks", "JSON", "names of the tracks it fed"),
+        ("rows_in", "BIGINT", "rows in the file"),
+        ("rows_out", "BIGINT", "rows kept"),
+        ("rows_dropped", "BIGINT", "rows dropped, each a finding"),
+        ("rows_repaired", "BIGINT", "rows repaired, each a finding"),
+        ("clock_basis", "VARCHAR", "utc, gps, local, elapsed or time_of_day"),
+        ("zone_s", "DOUBLE", "zone subtracted from the stamps, seconds"),
+        ("offset_s", "DOUBLE", "clock offset, positive when the recorder runs ahead, seconds"),
+        ("offset_uncertainty_s", "DOUBLE", "one standard deviation of the offset, seconds; empty: not resolved"),
+        ("drift_ppm", "DOUBLE", "clock drift, parts per million"),
+        ("drift_uncertainty_ppm", "DOUBLE", "one standard deviation of the drift, ppm; empty: not resolved"),
+        ("clock_reference", "VARCHAR", "track the clock was compared with"),
+        ("clock_channel", "VARCHAR", "channel the comparison used"),
+        ("clock_evidence", "VARCHAR", "evidence in words"),
+        ("ledger", "JSON", "rows reconciled and every decision with its evidence"),
+    ),
+    _table(
+        "track",
+        "one row per track: samples that share a clock, one Parquet file at native rate",
+        "sortie track",
+        _SORTIE,
+        ("track", "VARCHAR", "name of the track"),
+        ("file", "VARCHAR", "Parquet file below the sortie's folder"),
+        ("samples", "BIGINT", "rows of the track"),
+        ("median_step_s", "DOUBLE", "median time between rows, seconds"),
+        _START,
+        ("stop_s", "DOUBLE", "time of the last row, seconds since the sortie's start_utc"),
+    ),
+    _table(
+        "channel",
+        "one row per channel of a track, and of the frame (track 'frame')",
+        "sortie track channel",
+        _SORTIE,
+        ("track", "VARCHAR", "track that holds it; 'frame' for the common clock"),
+        ("channel", "VARCHAR", "canonical name, or raw_ and the header"),
+        ("unit", "VARCHAR", "SI unit of the samples and of low, high and step; empty for words"),
+        ("header", "VARCHAR", "name as written in the file"),
+        ("unit_as_written", "VARCHAR", "unit as written in the file"),
+        ("samples", "BIGINT", "rows of the track"),
+        ("valid", "BIGINT", "rows with a value"),
+        ("low", "DOUBLE", "smallest value, in the channel's unit"),
+        ("high", "DOUBLE", "largest value, in the channel's unit"),
+        ("step", "DOUBLE", "the recorder's own resolution, in the channel's unit"),
+        ("derived_from", "JSON", "channels it was computed from"),
+    ),
+    _table(
+        "run",
+        "states in run-length form: one row per stretch with one value",
+        "sortie channel start_s",
+        _SORTIE,
+        ("channel", "VARCHAR", "gear, flap, power, propulsion or phase"),
+        ("value", "VARCHAR", "the state's word"),
+        _START,
+        _STOP,
+    ),
+    _table(
+        "event",
+        "one row per event found",
+        "sortie number",
+        _SORTIE,
+        _NUMBER,
+        ("kind", "VARCHAR", "kind of event"),
+        ("time_s", "DOUBLE", "start of the event, seconds since the sortie's start_utc"),
+        ("stop_s", "DOUBLE", "end of the movement, seconds since the sortie's start_utc"),
+        ("uncertainty_s", "DOUBLE", "one standard deviation of time_s, seconds"),
+        ("channel", "VARCHAR", "channel it was found in"),
+        ("before", "JSON", "value or word before, SI"),
+        ("after", "JSON", "value or word after, SI"),
+        ("confidence", "DOUBLE", "0 to 1; 1 only where a switch or position was recorded"),
+        ("detector", "VARCHAR", "detector and its version"),
+        ("facts", "JSON", "further facts, SI"),
+    ),
+    _table(
+        "phase",
+        "phases of flight",
+        "sortie start_s",
+        _SORTIE,
+        _START,
+        _STOP,
+        ("kind", "VARCHAR", "ground, take_off, climb, cruise, descent, landing, ..."),
+    ),
+    _table(
+        "point",
+        "stabilised points, and refused candidates with their reasons",
+        "sortie number",
+        _SORTIE,
+        ("number", "BIGINT", "counts from 1 within the sortie: accepted points first, each in time order"),
+        _START,
+        _STOP,
+        ("kind", "VARCHAR", "glide, level, climb, descent or turn"),
+        *_STATES,
+        ("score", "DOUBLE", "0 to 1: one minus the largest share of a criterion's allowance used up"),
+        ("detector", "VARCHAR", "detector and its version"),
+        ("accepted", "BOOLEAN", "true for a point, false for a refused candidate"),
+        ("reasons", "JSON", "one entry per criterion broken: criterion, measured, limit, unit (SI), text"),
+    ),
+    _table(
+        "statistic",
+        "every channel over every point and refused candidate",
+        "sortie number channel",
+        _SORTIE,
+        ("number", "BIGINT", "number of the point"),
+        ("channel", "VARCHAR", "canonical channel"),
+        ("unit", "VARCHAR", "SI unit of mean, deviation, standard_error, low and high; slope is per second"),
+        ("mean", "DOUBLE", "mean, in the channel's unit"),
+        ("deviation", "DOUBLE", "standard deviation, in the channel's unit"),
+        ("slope_per_s", "DOUBLE", "least-squares trend, the channel's unit per second"),
+        ("standard_error", "DOUBLE", "of the mean, allowing for autocorrelation, in the channel's unit"),
+        ("samples", "BIGINT", "samples used"),
+        ("low", "DOUBLE", "smallest value, in the channel's unit"),
+        ("high", "DOUBLE", "largest value, in the channel's unit"),
+    ),
+    _table(
+        "finding",
+        "what a careful reader would want to know",
+        "sortie number",
+        _SORTIE,
+        ("number", "BIGINT", "counts from 1 within the sortie"),
+        ("stage", "VARCHAR", "reading or detecting"),
+        ("level", "VARCHAR", "note, doubt or fault"),
+        ("code", "VARCHAR", "code of the closed list"),
+        ("text", "VARCHAR", "the finding in words"),
+        ("place", "VARCHAR", "file and line, or channel"),
+        ("times", "BIGINT", "how often it occurred"),
+        _START,
+        _STOP,
+        ("facts", "JSON", "further facts"),
+    ),
+)
+
+TABLE: dict[str, Table] = {table.name: table for table in TABLES}
+
+
+def _create_tables(connection: duckdb.DuckDBPyConnection) -> None:
+    for table in TABLES:
+        columns = ", ".join(f"{column.name} {column.type}" for column in table.columns)
+        connection.execute(f"CREATE TABLE {table.name} ({columns}, PRIMARY KEY ({', '.join(table.key)}))")
+        connection.execute(f"COMMENT ON TABLE {table.name} IS {quote_text(table.comment)}")
+        for column in table.columns:
+            comment = quote_text(column.comment)
+            connection.execute(f"COMMENT ON COLUMN {table.name}.{column.name} IS {comment}")
+
+
+# STEPS[k] brings a catalog of version k to version k + 1.
+STEPS: tuple[Callable[[duckdb.DuckDBPyConnection], None], ...] = (_create_tables,)
+
+
+def quote_text(text: str) -> str:
+    """A text as an SQL literal, for the few statements that take no parameter."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def create_schema(connection: duckdb.DuckDBPyConnection) -> None:
+    """Make the tables in an empty catalog, in one transaction."""
+    connection.execute("BEGIN")
+    connection.execute("CREATE TABLE store_version (version BIGINT, since_utc TIMESTAMPTZ)")
+    connection.execute("COMMENT ON TABLE store_version IS 'steps of the schema done, the last one is the version'")
+    _run_steps(connection, 0)
+    connection.execute("COMMIT")
+
+
+def read_version(connection: duckdb.DuckDBPyConnection) -> int:
+    """The catalog's schema version; 0 for a file without our tables.
+
+    Raises SchemaVersionError when it is newer than this program.
+    """
+    found = connection.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = 'store_version'").fetchall()
+    if not found:
+        return 0
+    rows = connection.execute("SELECT max(version) FROM store_version").fetchall()
+    version = int(rows[0][0] or 0)
+    if version > len(STEPS):
+        raise SchemaVersionError(
+            "the store was written by a newer program",
+            found=f"schema {version}",
+            allowed=f"up to schema {len(STEPS)}",
+            do="update trimshot, then open the programme again",
+        )
+    return version
+
+
+def upgrade_schema(connection: duckdb.DuckDBPyConnection) -> None:
+    """Bring an older catalog up to date, in one transaction; nothing happens to a current one."""
+    version = read_version(connection)
+    if version == len(STEPS):
+        return
+    connection.execute("BEGIN")
+    _run_steps(connection, version)
+    connection.execute("COMMIT")
+
+
+def _run_steps(connection: duckdb.DuckDBPyConnection, version: int) -> None:
+    for number in range(version, len(STEPS)):
+        STEPS[number](connection)
+        connection.execute("INSERT INTO store_version VALUES (?, now())", [number + 1])
