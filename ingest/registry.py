@@ -12,6 +12,7 @@ from .igc.adapter import Igc
 from .irig106.adapter import Irig106Chapter10
 from .jsonlines.adapter import JsonLines
 from .matlab.adapter import Matlab5
+from .mdf.adapter import MeasurementData
 from .nmea.adapter import Nmea0183
 from .raw import Adapter, Claim, LogFile
 from .spreadsheet.adapter import Spreadsheet
@@ -30,6 +31,7 @@ ADAPTERS: tuple[Adapter, ...] = (
     Spreadsheet(),
     JsonLines(),
     FixedWidth(),
+    MeasurementData(),
 )
 
 

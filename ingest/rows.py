@@ -23,7 +23,7 @@ from .irig106.adapter import Irig106Chapter10
 from .irig106.packets import HEADER_BYTES, SECONDARY_BYTES, scan_packets
 from .nmea.adapter import Nmea0183
 from .text.adapter import DelimitedText
-from .text.encoding import find_coding
+from .text.encoding import find_coding, looks_binary
 
 _LF, _CR = 10, 13
 _OF_LINES = (DelimitedText.name, Nmea0183.name, Igc.name, Gpx.name, TestCardFile.name)
@@ -47,11 +47,11 @@ def read_rows(path: Path, rows: list[int], *, adapter: str, codec: str | None) -
     """
     if path.stat().st_size == 0:
         raise InputError("the file is empty", where=path.name)
-    if adapter not in (*_OF_LINES, Irig106Chapter10.name):
-        return [RawRow("record", row, None, b"", None) for row in rows]
     with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as data:
         if adapter == Irig106Chapter10.name:
             return _packets(data, rows, path.name)  # type: ignore[arg-type]
+        if adapter not in _OF_LINES and looks_binary(data[:4096]):
+            return [RawRow("record", row, None, b"", None) for row in rows]
         return _lines(bytes(data), rows, path.name, adapter=adapter, codec=codec)
 
 

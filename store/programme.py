@@ -109,7 +109,7 @@ class Programme:
         return query.list_statistics(self.folder, sortie, number)
 
     def events(self, sortie: str | None = None, kind: str | None = None) -> pd.DataFrame:
-        """Events in time order: sortie, number, kind, time_utc, stop_utc, time_s, stop_s, uncertainty_s,
+        """Events in time order, of a kind or a family (`gear`): sortie, number, kind, time_utc, stop_utc, time_s, stop_s, uncertainty_s,
         channel, before, after, confidence, detector, facts."""
         return query.list_events(self.folder, sortie, kind)
 

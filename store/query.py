@@ -127,14 +127,14 @@ _EVENTS = f"""
 SELECT e.sortie, e.number, e.kind, {_moment("e.time_s", "time_utc")}, {_moment("e.stop_s", "stop_utc")},
     e.time_s, e.stop_s, e.uncertainty_s, e.channel, e.before, e.after, e.confidence, e.detector, e.facts
 FROM event AS e JOIN sortie AS s USING (sortie)
-WHERE (? IS NULL OR e.sortie = ?) AND (? IS NULL OR e.kind = ?) ORDER BY s.start_utc, e.sortie, e.time_s, e.number
+WHERE (? IS NULL OR e.sortie = ?) AND (? IS NULL OR e.kind = ? OR starts_with(e.kind, ? || '_')) ORDER BY s.start_utc, e.sortie, e.time_s, e.number
 """
 
 
 def list_events(programme: Path, sortie: str | None, kind: str | None) -> pd.DataFrame:
-    """Events in time order."""
+    """Events in time order, of one kind or of a family of kinds: 'gear' is gear_up and gear_down."""
     parsed = ("before", "after", "facts")
-    return _ask(programme, _EVENTS, [sortie, sortie, kind, kind], sortie=sortie, json_columns=parsed)
+    return _ask(programme, _EVENTS, [sortie, sortie, kind, kind, kind], sortie=sortie, json_columns=parsed)
 
 
 _FINDINGS = """

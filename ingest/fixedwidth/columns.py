@@ -61,7 +61,7 @@ def _is_row(line: str) -> bool:
 
 def occupied(rows: Sequence[str]) -> NDArray[np.int64]:
     """How many rows have a character that is not blank at each place."""
-    return np.asarray(_matrix(rows) != ord(" ")).sum(axis=0)
+    return np.asarray((_matrix(rows) != ord(" ")).sum(axis=0), dtype=np.int64)
 
 
 def _matrix(rows: Sequence[str]) -> NDArray[np.uint32]:

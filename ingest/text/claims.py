@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from ..fixedwidth.columns import find_columns
 from ..raw import HEAD_BYTES, Claim, LogFile
 from .encoding import decode_head, looks_binary
 from .layout import DELIMITERS, Layout, find_layout
@@ -29,6 +30,8 @@ def judge(file: LogFile) -> Claim:
     layout = find_layout(text, whole=whole)
     if layout is None:
         return _wide_header(text, whole)
+    if layout.delimiter == " " and find_columns(text.split("\n")[: None if whole else -1]) is not None:
+        return Claim(False, "the rows differ in words and agree in places: fixed-width text")
     if layout.first_row is None:
         if whole or layout.fields >= 5:
             return Claim(True, f"a header of {layout.fields} names and no rows in the first {HEAD_BYTES} bytes")

@@ -8,6 +8,8 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner, Result
 
@@ -239,3 +241,9 @@ def test_a_packet_is_shown_from_its_sync_word_on() -> None:
         assert content[packet.offset : packet.offset + len(packet.content)] == packet.content
     # the packet's own length field, bytes 4 to 7 of its header, says where the next one begins
     assert second.offset == (first.offset or 0) + int.from_bytes(first.content[4:8], "little")
+
+
+def test_a_record_of_a_columnar_file_has_no_bytes_of_its_own(tmp_path: Path) -> None:
+    pq.write_table(pa.table({"a": [1.0, 2.0]}), tmp_path / "log.parquet")
+    (found,) = read_rows(tmp_path / "log.parquet", [2], adapter="Parquet and Arrow", codec=None)
+    assert (found.kind, found.row, found.offset, found.content, found.text) == ("record", 2, None, b"", None)
