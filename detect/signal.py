@@ -49,6 +49,8 @@ DETECTION_CHANNELS: tuple[str, ...] = (
     "normal_load_factor",
     "lateral_load_factor",
     "longitudinal_load_factor",
+    "latitude",
+    "longitude",
     "ground_speed",
     "track_true",
     "engine_speed",

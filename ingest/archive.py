@@ -43,8 +43,11 @@ def is_archive(path: Path) -> bool:
     """True for a zip archive by name and first bytes; a spreadsheet is a zip by bytes only."""
     if path.suffix.lower() != ".zip" or not path.is_file():
         return False
-    with path.open("rb") as stream:
-        return stream.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
+    try:
+        with path.open("rb") as stream:
+            return stream.read(4) in (b"PK\x03\x04", b"PK\x05\x06")
+    except OSError:
+        return False
 
 
 def check_archive(path: Path) -> list[zipfile.ZipInfo]:

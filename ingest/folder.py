@@ -6,6 +6,7 @@ import os
 import re
 import stat
 import tempfile
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,6 +21,7 @@ PROGRAMME_FILE = "programme.duckdb"
 _OWN_SUFFIXES = (".duckdb", ".wal", ".lock", ".part")
 _OWN_BESIDE_PROGRAMME = frozenset({"settings.toml", "questions.json", "sorties", "reports"})
 _LITTER = frozenset({"__macosx", "thumbs.db", "desktop.ini"})
+_UNWRITABLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})  # controls, marks without a shape, half characters, line ends
 _DEPTH = 3  # an archive inside an archive inside an archive is where looking stops
 
 
@@ -156,7 +158,7 @@ def _entries(folder: Path, prefix: str = "") -> list[tuple[Path, str]]:
         if entry.is_dir() and not entry.is_symlink() and os.access(entry, os.R_OK | os.X_OK):
             out += _entries(entry, f"{name}/")
         else:
-            out.append((entry, name))
+            out.append((entry, _plain_name(name)))
     return out
 
 
@@ -175,6 +177,8 @@ def _obstacle(path: Path) -> str | None:
     try:
         with path.open("rb") as stream:
             stream.read(1)
+    except FileNotFoundError:
+        return None  # gone since the look at it: it stays listed, and whoever reads it will say so
     except OSError as error:
         return error.strerror or "cannot be read"
     return None
@@ -191,9 +195,20 @@ def _archive_obstacle(path: Path) -> str | None:
 
 
 def _log_file(path: Path, name: str) -> LogFile:
-    with path.open("rb") as stream:
-        head = stream.read(HEAD_BYTES)
-    return LogFile(path=path, name=name, size=path.stat().st_size, head=head)
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(HEAD_BYTES)
+        size = path.stat().st_size
+    except OSError:  # gone, or broken, since it was listed: whoever reads it will say so
+        head, size = b"", 0
+    return LogFile(path=path, name=_plain_name(name), size=size, head=head)
+
+
+def _plain_name(name: str) -> str:
+    """A file's name without what would break a line, a terminal or a catalog: such characters become %0A and the like."""
+    return "".join(
+        "".join(f"%{byte:02X}" for byte in os.fsencode(c)) if unicodedata.category(c) in _UNWRITABLE else c for c in name
+    )
 
 
 def _open_inner(files: list[LogFile], scratch: Path, allowance: Allowance, depth: int) -> list[LogFile]:

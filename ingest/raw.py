@@ -45,6 +45,9 @@ class LogFile:
     def sha256(self) -> str:
         """Hash of the content, hex."""
         digest = hashlib.sha256()
+        if "content" in vars(self):  # what was read, whatever the file has become since
+            digest.update(self.content)
+            return digest.hexdigest()
         with self.path.open("rb") as stream:
             while block := stream.read(1 << 20):
                 digest.update(block)

@@ -66,6 +66,8 @@ class FileReading:
 def read_file(file: LogFile, settings: Settings) -> FileReading:
     """The file through the adapter that claims it. An unusable file comes back with its error."""
     try:
+        if not file.head:
+            file.path.open("rb").close()  # a file that is gone is another matter than an empty one
         adapter = choose(file)
         raw = adapter.read(file, None)
         found = find_profile(settings, [track.fingerprint for track in raw.tracks], file.name)
@@ -74,10 +76,11 @@ def read_file(file: LogFile, settings: Settings) -> FileReading:
             raw = _as_first(adapter.read(file, profile), raw)
         raw = date_file(raw, profile)
         orders = _both_orders(adapter, file, raw, profile)
+        sha256 = _sha256(file)
     except SettingsError:
         raise
     except TrimshotError as error:
-        return FileReading(file, file.sha256, None, (), error)
+        return FileReading(file, _sha256(file), None, (), error)
     except OSError as error:
         reason = TrimshotError("the file cannot be read", where=file.name, found=error.strerror or str(error))
         return FileReading(file, "", None, (), reason)
@@ -96,7 +99,15 @@ def read_file(file: LogFile, settings: Settings) -> FileReading:
             findings += wrapped
             tables.append(Table(track, map_track(track, file.name, profile), profile, _times(orders, number, keep)))
     raw = dataclasses.replace(raw, findings=(*raw.findings, *findings), ledger=ledger)
-    return FileReading(file, file.sha256, raw, tuple(tables))
+    return FileReading(file, sha256, raw, tuple(tables))
+
+
+def _sha256(file: LogFile) -> str:
+    """The file's hash; empty when it can no longer be read."""
+    try:
+        return file.sha256
+    except OSError:
+        return ""
 
 
 def _both_orders(

@@ -373,7 +373,7 @@ def find_gaps(track: RawTrack) -> list[Finding]:
         return []
     lines = [(int(track.row[k]), int(track.row[k + 1])) for k in gaps[:LISTED]]
     where = f"between lines {lines[0][0]} and {lines[0][1]}" + (f" and {len(gaps) - 1} more" if len(gaps) > 1 else "")
-    missing = np.maximum(np.rint(steps[gaps] / usual).astype(np.int64) - 1, 0)
+    missing = np.maximum(np.rint(np.minimum(steps[gaps] / usual, 1e15)).astype(np.int64) - 1, 0)
     text = f"{len(gaps)} gap(s), the longest {steps[gaps].max():g} s; nothing is measured across a gap"
     facts = {
         "missing_rows": int(missing.sum()),

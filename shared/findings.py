@@ -1,4 +1,4 @@
-"""What ingest and detect have to say: findings, segments, points, events, states, phases.
+"""What ingest and detect have to say: findings, segments, points, events, states, phases, manoeuvres.
 
 Times are seconds since Recording.start_utc; intervals are half-open [start_s, stop_s).
 """
@@ -96,7 +96,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Phase:
-    """A phase of flight: ground, take_off, climb, cruise, descent, landing, ..."""
+    """A phase of flight: ground, taxi, take_off, climb, cruise, descent, approach, a leg of the pattern, ..."""
 
     segment: Segment
     kind: str
@@ -131,6 +131,21 @@ class StabilisedPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Manoeuvre:
+    """A stretch flown for a purpose: turn, deceleration, oscillation, approach to the stall, pattern, ...
+
+    facts: what was measured, SI, plain JSON values; None where it cannot be told.
+    """
+
+    segment: Segment
+    kind: str
+    channels: tuple[str, ...]  # what it was found in, the first one leading
+    confidence: float  # 0..1
+    detector: str
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Detection:
     """Everything detect found in one Recording with one set of settings."""
 
@@ -142,3 +157,4 @@ class Detection:
     phases: tuple[Phase, ...]
     findings: tuple[Finding, ...]
     settings_hash: str
+    manoeuvres: tuple[Manoeuvre, ...] = ()

@@ -1,16 +1,16 @@
 """Units: one closed table of spellings, one conversion to SI.
 
 A spelling found in a log header goes through `find_unit`; what is not in the table is unknown
-and becomes a question, never a factor of one. Factors come from pint, asked for by the names in
-this table only: pint's own parser reads `amps` as attometre/second and `G` as gauss.
+and becomes a question, never a factor of one. Factors are the exact definitions; the tests compare
+them with pint, by the names in this table only: pint's own parser reads `amps` as attometre/second
+and `G` as gauss, and importing it costs a quarter of a second.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from math import isfinite
-from typing import TYPE_CHECKING, Any, TypeVar
+from math import isfinite, pi
+from typing import TYPE_CHECKING, TypeVar
 
 from .errors import UnitError
 
@@ -171,52 +171,66 @@ def unit_of(symbol: str) -> Unit:
     return unit
 
 
-# kind of quantity -> pint's name of its SI unit
-_SI_PINT: dict[str, str] = {
-    "speed": "meter/second",
-    "length": "meter",
-    "energy_height": "meter",
-    "angle": "radian",
-    "coordinate": "degree",
-    "angular_rate": "radian/second",
-    "rotation": "1/second",
-    "temperature": "kelvin",
-    "pressure": "pascal",
-    "mass": "kilogram",
-    "volume": "meter**3",
-    "mass_flow": "kilogram/second",
-    "volume_flow": "meter**3/second",
-    "acceleration": "meter/second**2",
-    "load_factor": "dimensionless",
-    "ratio": "dimensionless",
-    "count": "dimensionless",
-    "voltage": "volt",
-    "current": "ampere",
-    "power": "watt",
-    "force": "newton",
-    "area": "meter**2",
-    "time": "second",
-    "density": "kilogram/meter**3",
+# exact definitions, each written so that its double is the correctly rounded one: a decimal, or a quotient of whole
+# numbers. BIPM SI brochure; yard and pound agreement of 1959; CGPM 1901 (g 9.80665 m/s2); NIST SP 811 appendix B
+# (psi, hp, conventional mmHg of 13.5951 g/cm3); US gallon 231 in3; imperial gallon 4.54609 l. Not listed: 1.
+_FACTORS: dict[str, float] = {
+    "kt": 1852 / 3600,
+    "mph": 0.44704,
+    "km/h": 10 / 36,
+    "fpm": 0.00508,
+    "ft/s": 0.3048,
+    "ft": 0.3048,
+    "km": 1000.0,
+    "nm": 1852.0,
+    "mi": 1609.344,
+    "in": 0.0254,
+    "mm": 0.001,
+    "cm": 0.01,
+    "dm": 0.1,
+    "deg": pi / 180,
+    "deg/s": pi / 180,
+    "rpm": 1 / 60,
+    "degF": 5 / 9,
+    "hPa": 100.0,
+    "mbar": 100.0,
+    "kPa": 1000.0,
+    "bar": 100_000.0,
+    "inHg": 3386.388640341,
+    "mmHg": 133.322387415,
+    "psi": 44_482_216_152_605 / 6_451_600_000,
+    "psf": 44_482_216_152_605 / 929_030_400_000,
+    "lb": 0.45359237,
+    "g_mass": 0.001,
+    "l": 0.001,
+    "usgal": 0.003785411784,
+    "impgal": 0.00454609,
+    "l/h": 1 / 3_600_000,
+    "usgal/h": 3_785_411_784 / 3_600_000_000_000_000,
+    "kg/h": 1 / 3600,
+    "lb/h": 45_359_237 / 360_000_000_000,
+    "kt/s": 1852 / 3600,
+    "ft/s2": 0.3048,
+    "%": 0.01,
+    "mV": 0.001,
+    "hp": 745.69987158227022,
+    "kW": 1000.0,
+    "lbf": 4.4482216152605,
+    "daN": 10.0,
+    "ft2": 0.09290304,
+    "ms": 0.001,
+    "us": 1e-6,
+    "ns": 1e-9,
+    "min": 60.0,
+    "h": 3600.0,
 }
+_OFFSETS: dict[str, float] = {"degC": 273.15, "degF": 45_967 / 180}  # zero of the scale in kelvin
 
 
-@cache
-def _registry() -> Any:
-    import pint  # here, not above: it costs a quarter of a second that no listing needs
-
-    return pint.UnitRegistry()
-
-
-@cache
 def factors(symbol: str) -> tuple[float, float]:
     """(factor, offset) with value_si = value * factor + offset for a unit of the table."""
-    unit = unit_of(symbol)
-    quantity, target = _registry().Quantity, _SI_PINT[unit.kind]
-    if unit.kind == "temperature":
-        # the size of a degree comes from the difference unit: subtracting two absolute temperatures loses digits
-        size = 1.0 if unit.pint == "kelvin" else float(quantity(1.0, f"delta_{unit.pint}").to("kelvin").magnitude)
-        return size, float(quantity(0.0, unit.pint).to(target).magnitude)
-    return float(quantity(1.0, unit.pint).to(target).magnitude), 0.0
+    known = unit_of(symbol).symbol
+    return _FACTORS.get(known, 1.0), _OFFSETS.get(known, 0.0)
 
 
 def to_si(value: Number, symbol: str) -> Number:

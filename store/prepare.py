@@ -6,12 +6,14 @@ in any process. What it gives back is plain data and can be pickled.
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import os
 import shutil
 import stat
 import uuid
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,11 +68,11 @@ def gather(path: Path, scratch: Path, sortie: str | None = None) -> Gathered:
         place = scratch / name
         source = place / SOURCE
         source.mkdir(parents=True)
-        hashes = {file.name: _copy(file, source) for file in files}
+        hashes, lost = _copy_all(files, source)
     for folder in sorted(path_ for path_ in source.rglob("*") if path_.is_dir()):
         flush_folder(folder)
     flush_folder(source)
-    return Gathered(name, place, hash_content(hashes), skipped_entries(path))
+    return Gathered(name, place, hash_content(hashes), (*skipped_entries(path), *lost))
 
 
 def hash_content(hashes: dict[str, str]) -> str:
@@ -140,19 +142,51 @@ def _is_about(finding: Finding, file: str) -> bool:
     return where == file or (where.startswith(file) and not where[len(file)].isalnum())
 
 
+def _copy_all(files: Sequence[LogFile], source: Path) -> tuple[dict[str, str], list[Finding]]:
+    """Hash of every copied file; a finding for each that could not be read to its end. Raises InputError when none could."""
+    hashes: dict[str, str] = {}
+    lost: list[Finding] = []
+    for file in files:
+        try:
+            hashes[file.name] = _copy(file, source)
+        except _UnreadableError as error:
+            lost.append(Finding("FILE_SKIPPED", str(error), "fault", file.name))
+    if not hashes:
+        raise InputError("no file of this sortie can be read", found="; ".join(finding.text for finding in lost))
+    return hashes, lost
+
+
+class _UnreadableError(InputError):
+    """A source file that is gone, or breaks off; what goes wrong with the copy itself is another matter."""
+
+
+def _blocks(file: LogFile) -> Iterator[bytes]:
+    try:
+        with file.path.open("rb") as stream:
+            while block := stream.read(1 << 20):
+                yield block
+    except OSError as error:
+        raise _UnreadableError("the file cannot be read", where=file.name, found=error.strerror or str(error)) from None
+
+
 def _copy(file: LogFile, source: Path) -> str:
     target = source.joinpath(*file.name.split("/"))
     if not target.resolve().is_relative_to(source.resolve()):
         raise InputError("a file's name leads out of the sortie's folder", where=file.name, do="rename it")
     target.parent.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256()
-    with file.path.open("rb") as stream, target.open("wb") as copy:
-        while block := stream.read(1 << 20):
-            digest.update(block)
-            copy.write(block)
-        copy.flush()
-        os.fsync(copy.fileno())
-    shutil.copystat(file.path, target)
+    try:
+        with target.open("wb") as copy:
+            for block in _blocks(file):
+                digest.update(block)
+                copy.write(block)
+            copy.flush()
+            os.fsync(copy.fileno())
+    except _UnreadableError:
+        target.unlink()
+        raise
+    with contextlib.suppress(FileNotFoundError):  # gone behind the last byte: its dates are lost, nothing else
+        shutil.copystat(file.path, target)
     target.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
     return digest.hexdigest()
 

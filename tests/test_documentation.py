@@ -16,6 +16,7 @@ from trimshot.reports.cli import COMMANDS
 from trimshot.reports.reference import reference_page
 from trimshot.shared.codes import CODES
 from trimshot.shared.vocabulary import CHANNELS
+from trimshot.store.programme import Programme
 from trimshot.store.units import UNIT_FUNCTIONS
 
 ROOT = Path(__file__).parent.parent
@@ -95,6 +96,13 @@ def test_the_readme_steps_run(tmp_path: Path) -> None:
             continue
         done = _run(["sh", "-c", line.replace("~/logs", str(logs))], cwd=here)
         assert done.stdout, line
+
+
+def test_the_readme_python_runs(demo_programme: Programme, tmp_path: Path) -> None:
+    (tmp_path / "programme").symlink_to(demo_programme.folder)
+    block = README.split("```python\n", 1)[1].split("```", 1)[0]
+    done = _run([sys.executable, "-W", "error", "-c", block], cwd=tmp_path)
+    assert "S250506-01-drag_survey" in done.stdout
 
 
 def _run(command: list[str], cwd: Path, **extra: str) -> subprocess.CompletedProcess[str]:

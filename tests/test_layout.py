@@ -19,8 +19,6 @@ PACKAGE = Path(str(trimshot.__file__)).parent
 FLOORS = {"shared": 1, "ingest": 2, "detect": 2, "store": 3, "reports": 4}
 FILES = sorted(path for folder in FLOORS for path in (PACKAGE / folder).rglob("*.py"))
 HEAVY = {"pandas", "scipy", "duckdb", "ruptures", "matplotlib", "pint", "pyarrow"}
-# pint costs a quarter of a second that no listing needs, and only `factors` asks for it
-HEAVY_INSIDE_ALLOWED = {"shared/units.py": {"pint"}}
 EMPTY_NAMES = {"utils", "util", "helpers", "helper", "manager", "misc", "common"}
 LONGEST_FILE = 400
 LONGEST_FUNCTION = 60
@@ -190,7 +188,7 @@ def test_heavy_libraries_are_imported_in_the_open(name: str) -> None:
                 roots = {(node.module or "").split(".")[0]}
             else:
                 continue
-            hidden = roots & HEAVY - HEAVY_INSIDE_ALLOWED.get(name, set())
+            hidden = roots & HEAVY
             assert not hidden, f"{name}:{node.lineno} hides {', '.join(hidden)} inside {function.name}"
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 _DEEPEST = 8
 LONGEST_LIST = 64
+_PLAIN = frozenset({type(None), bool, int, float, str})
 
 
 @dataclass
@@ -133,6 +134,8 @@ def _read_document(document: dict[str, Any], out: Records) -> None:
 
 def flatten(value: dict[str, Any]) -> dict[str, Any]:
     """Nested members under 'outer.inner', short arrays under 'name[0]', 'name[1]' ..."""
+    if _PLAIN.issuperset(map(type, value.values())):
+        return value
     return dict(_flat(value, "", 0))
 
 

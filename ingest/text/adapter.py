@@ -22,6 +22,9 @@ from .values import raw_columns, read_values, report_values
 from .widths import check_width
 
 
+MOST_COLUMNS = 20_000  # a line of a hundred thousand separators is damage; each column costs time, even an empty one
+
+
 class DelimitedText:
     """Rows of text, one sample per line, fields separated by a comma, semicolon, tab, bar or blanks."""
 
@@ -40,6 +43,8 @@ class DelimitedText:
         layout = layout_of(lines)
         if layout is None:
             raise ParseError("the file holds no table of rows", where=file.name, do="check what wrote the file")
+        if layout.fields > MOST_COLUMNS:
+            raise ParseError("too many columns", where=file.name, found=str(layout.fields), allowed=str(MOST_COLUMNS))
         facts = _read_head(lines, layout, profile, notes)
         tracks: tuple[RawTrack, ...] = ()
         if layout.first_row is None:

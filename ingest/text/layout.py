@@ -63,6 +63,8 @@ def layout_of(lines: list[str]) -> Layout | None:
 
 def _try(lines: list[str], delimiter: str) -> tuple[float, Layout] | None:
     """How well the lines split by this delimiter (fields well formed per row), and the layout it gives."""
+    if not any(delimiter in line for line in lines):
+        return None
     split: list[list[str]] = []
     data: list[bool] = []
     for line in lines:

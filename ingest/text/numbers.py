@@ -166,6 +166,7 @@ def _read_tokens(tokens: pa.Array, counts: NDArray[Any], mark: DecimalMark) -> C
     if numeric.any():
         values[numeric] = pc.cast(brought.filter(pa.array(numeric)), pa.float64()).to_numpy(zero_copy_only=False)
     numeric &= np.isfinite(values)
+    values[~numeric] = np.nan  # 1e999 is infinite: a word, not a number
     cells = Cells(values, minus=minus, comma=comma, grouped=grouped, unit=unit)
     cells.decimals = _decimals(brought.filter(pa.array(numeric)))
     rest = np.flatnonzero(~numeric)

@@ -49,9 +49,13 @@ class Facts:
     metadata: dict[str, str] = field(default_factory=dict)
 
 
+LONGEST_LINE = 2000  # characters; what a person wrote above a table is shorter, and the patterns are slow on more
+
+
 def read_preamble(lines: Sequence[str], delimiter: str, *, date_order: str | None = None) -> Facts:
     """Facts from the lines before the table (or between two tables)."""
     facts = Facts(metadata=_metadata(lines, delimiter))
+    lines = [line[:LONGEST_LINE] for line in lines]
     ranked = sorted(lines, key=lambda line: not _START_WORDS.search(line))
     for line in ranked:
         if not _OTHER_DATE.search(line) or _START_WORDS.search(line):
@@ -161,6 +165,8 @@ def _metadata(lines: Sequence[str], delimiter: str) -> dict[str, str]:
 
 
 def _pairs(text: str, delimiter: str) -> list[tuple[str, str]]:
+    if len(text) > LONGEST_LINE:
+        return []
     equals = re.findall(r"([\w .\-\[\]/%°]+?)\s*=\s*(.*?)(?=\s+[\w\-]+\s*=|[;,]\s*[\w\-]+\s*=|$)", text)
     if equals:
         return [(key.strip(), value.strip()) for key, value in equals]

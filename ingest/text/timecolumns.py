@@ -244,7 +244,7 @@ def _by_serial_day(columns: Sequence[Column], headings: Sequence[Heading]) -> Ti
     for i in _numeric(columns, headings, TIME_WORDS | _DATE_WORDS, first=True):
         values: NDArray[np.float64] = np.asarray(columns[i], np.float64)
         values = values[np.isfinite(values)]
-        inside = len(values) and values.min() >= 20_000 and values.max() <= 80_000 and np.ptp(values) < 40
+        inside = len(values) > 1 and values.min() >= 20_000 and values.max() <= 80_000 and np.ptp(values) < 40
         if inside and (values % 1 != 0).mean() > 0.5 and np.median(np.diff(values)) < 0.02:
             return TimeColumns("serial_day", (i,), 86400.0, "day", f"around {np.median(values):.5f}: day numbers")
     return None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from functools import lru_cache
 from typing import Literal
 
 Kind = Literal["number", "stamp", "blank", "mark", "word"]
@@ -61,6 +62,7 @@ MARK_PATTERN = (
 BLANKS = " \t  "
 
 
+@lru_cache(maxsize=8192)  # a file's first rows are looked at several times over
 def kind_of(token: str) -> Kind:
     """The kind of one field, by its looks alone."""
     text = token.strip().strip('"').strip()

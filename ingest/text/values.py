@@ -106,6 +106,9 @@ def raw_columns(
     return tuple(out), sentinels
 
 
+_SHOWN = 60  # characters of a token in a finding
+
+
 def _as_words(column: Column) -> NDArray[np.object_]:
     words: list[str | None] = column.tolist() if isinstance(column, np.ndarray) else column.to_pylist()
     out: NDArray[np.object_] = np.empty(len(words), dtype=np.object_)
@@ -127,7 +130,9 @@ def report_values(
     minus = sum(c.minus for _, c in used)
     if minus:
         notes.find("TYPOGRAPHIC_MINUS", f"{minus} numbers have a typographic minus", count=minus)
-    marks = sum((c.marks for _, c in used if not c.is_text), Counter(sentinels))
+    marks: Counter[str] = Counter()
+    for token, count in sum((c.marks for _, c in used if not c.is_text), Counter(sentinels)).items():
+        marks[token[:_SHOWN]] += count
     notes.decide("sentinels", dict(marks), "words, and numbers far off all others, that stand for no value")
     if marks:
         tokens = ", ".join(f"{token!r} x {n}" for token, n in marks.most_common(10))
@@ -145,7 +150,7 @@ def report_values(
 
 def _report_words(cell: Cells, header: str, table: Table, notes: Notes) -> None:
     words = sum(cell.words.values())
-    shown = ", ".join(repr(w) for w, _ in cell.words.most_common(5))
+    shown = ", ".join(repr(w[:_SHOWN]) for w, _ in cell.words.most_common(5))
     notes.find(
         "TEXT_IN_NUMERIC",
         f"{words} fields of {header!r} hold text ({shown}) and became missing",

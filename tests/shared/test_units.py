@@ -1,8 +1,10 @@
 """Units: every factor against its exact definition, every spelling to one unit, pint's traps."""
 
+from fractions import Fraction
 from math import pi
 
 import numpy as np
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -100,6 +102,42 @@ def test_factor_is_the_exact_one(symbol: str) -> None:
     factor, offset = factors(symbol)
     assert factor == pytest.approx(EXACT[symbol], rel=4e-15)
     assert offset == pytest.approx(OFFSETS.get(symbol, 0.0), rel=1e-14, abs=0)
+
+
+REGISTRY = pint.UnitRegistry()
+SI_PINT = {
+    "speed": "meter/second", "length": "meter", "angle": "radian", "angular_rate": "radian/second",
+    "rotation": "1/second", "temperature": "kelvin", "pressure": "pascal", "mass": "kilogram",
+    "volume": "meter**3", "mass_flow": "kilogram/second", "volume_flow": "meter**3/second",
+    "acceleration": "meter/second**2", "load_factor": "dimensionless", "ratio": "dimensionless",
+    "voltage": "volt", "current": "ampere", "power": "watt", "force": "newton", "area": "meter**2",
+    "time": "second", "density": "kilogram/meter**3",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("symbol", UNITS)
+def test_factor_is_that_of_pint(symbol: str) -> None:
+    unit = UNITS[symbol]
+    low, high = (float(REGISTRY.Quantity(x, unit.pint).to(SI_PINT[unit.kind]).magnitude) for x in (0.0, 1.0))
+    factor, offset = factors(symbol)
+    assert factor == pytest.approx(high - low, rel=4e-15 if unit.kind != "temperature" else 1e-12)
+    assert offset == pytest.approx(low, rel=1e-14, abs=0)
+
+
+@pytest.mark.parametrize(
+    ("symbol", "exact"),
+    [
+        ("ft", "0.3048"), ("fpm", "0.3048/60"), ("kt", "1852/3600"), ("inHg", "25.4*13.5951*9.80665"),
+        ("usgal/h", "231*0.0254*0.0254*0.0254/3600"), ("psi", "0.45359237*9.80665/0.0254/0.0254"),
+        ("psf", "0.45359237*9.80665/0.3048/0.3048"), ("hp", "550*0.3048*0.45359237*9.80665"),
+        ("lb/h", "0.45359237/3600"), ("km/h", "1/3.6"), ("degF", "5/9"),
+    ],
+)  # fmt: skip
+def test_factor_is_the_double_nearest_to_the_definition(symbol: str, exact: str) -> None:
+    value = Fraction(1)
+    for part in exact.replace("/", "*/").split("*"):
+        value = value / Fraction(part[1:]) if part.startswith("/") else value * Fraction(part)
+    assert factors(symbol)[0] == float(value)
 
 
 @pytest.mark.parametrize("symbol", UNITS)
