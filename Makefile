@@ -21,6 +21,9 @@ lint: $(VENV)/.installed-test
 types: $(VENV)/.installed-test
 	$(BIN)/mypy
 
+bench: $(VENV)/.installed-test
+	$(BIN)/python -m tests.bench.bench_ingest
+
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
 

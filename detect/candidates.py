@@ -11,7 +11,9 @@ import numpy as np
 
 from ..shared.recording import Floats
 from ..shared.settings import PointCriteria
+from .criteria import airspeed_allowance
 from .quantities import Quantities
+from .reaches import airspeed_band
 from .signal import Indices
 from .windows import Family, Window, best_windows, next_true
 
@@ -31,7 +33,9 @@ def refused_windows(q: Quantities, limits: PointCriteria, accepted: list[Window]
     free = q.airborne.copy()
     for window in accepted:
         free[window.first : window.stop] = False
-    reach = np.minimum(q.airspeed_mean.reach(starts, 2 * BAND_FACTOR * limits.airspeed_band), next_true(~free)[starts])
+    reach = np.minimum(
+        q.airspeed_mean.reach(starts, 2 * BAND_FACTOR * airspeed_band(q, limits)), next_true(~free)[starts]
+    )
     family = Family("any", reach, lambda i, j: _weigh(q, i, j, limits))
     seconds = q.step_s * step
     lengths = np.arange(round(SHORTEST_S / seconds), round(LONGEST_S / seconds) + 1, dtype=np.int64)
@@ -44,7 +48,7 @@ def _weigh(q: Quantities, i: Indices, j: Indices, limits: PointCriteria) -> Floa
     mean = q.airspeed_mean.mean(i, j)
     off = np.maximum(q.airspeed_mean.highest(i, j) - mean, mean - q.airspeed_mean.lowest(i, j))
     scatter = np.maximum(limits.vertical_speed_deviation, limits.vertical_speed_share * np.abs(q.climb_rate.mean(i, j)))
-    used = np.maximum(trend, off / (BAND_FACTOR * limits.airspeed_band))
+    used = np.maximum(trend, off / (BAND_FACTOR * airspeed_allowance(limits, mean)))
     used = np.maximum(used, q.climb_rate.deviation(i, j) / (SCATTER_FACTOR * scatter))
     moved = np.where(q.configuration[j - 1] > q.configuration[i], MOVED_WEIGHT, 1.0)
     return np.where(used <= 1, moved * (1 - 0.5 * np.nan_to_num(used, nan=1.0) ** 2), 0.0)

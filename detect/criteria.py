@@ -7,7 +7,9 @@ minimum_duration            15 s: sink needs 15-30 s; shorter stretches are publ
                             5 s, 14 CFR Part 60 App. A; GNSS speed leg of about 10 s, SFTE Reference Handbook sec. 4)
 airspeed_band               2.5 kt about the mean: between "within 1-2 kt" (Kolano, Experimenter, May 2013) and the 3 kt
                             of 14 CFR Part 60 App. A table A2A (1.d.4 idle descent, 1.c.2 climb)
-airspeed_trend              0.08 kt/s: fakes 40 ft/min of sink at 95 kt true, dh/dt = (V/g) dV/dt
+airspeed_share              none; 3 % of the mean is what 14 CFR Part 36 B36.8(g) allows (shared/criteria_presets)
+height_change               none; glides, climbs and descents of 14 CFR Part 60 are recorded over 1000 ft
+airspeed_trend              0.07 kt/s: fakes 35 ft/min of sink at 95 kt true, dh/dt = (V/g) dV/dt
 airspeed_drift              3 kt, trend times duration: common practice, no source
 vertical_speed_deviation    150 ft/min or vertical_speed_share 6 %, root mean square: table A2A allows 5 % or 200 ft/min
                             (1.d.4), 5 % or 100 ft/min (1.c.2)
@@ -17,9 +19,17 @@ bank, heading               6 deg, 12 deg in all: 5 deg either side (EU Part-FCL
 level_vertical_speed        120 ft/min and level_altitude_band 60 ft: inside the 100 ft of Part-FCL App. 9
 turn_bank, turn_bank_band   10 deg at least, 5 deg about the mean: common practice, no source
 engine_speed_share          3 % beyond the airspeed's own share, engine_speed_step 1 %: common practice, no source
-manifold_pressure_share     4 % of ambient pressure in all, manifold_pressure_step 1 %: common practice, no source
+engine_speed_scatter        0.25 % root mean square about what the airspeed explains, or one and a half times the tachometer's own
+                            scatter: at one throttle setting a fixed-pitch propeller's speed rises with the airspeed, by
+                            a power e of it: n^2 (c0 - c1 J^2) constant (torque coefficient falling with the square of
+                            the advance ratio J) gives e = 1 - cQ / cQ(static): 0 for a governor, 0.4 to 0.6 in
+                            cruise, 1 windmilling. What does not fit e between 0 and 0.7 (1 without power)
+                            is the throttle. The figure: common practice, no source
+manifold_pressure_share     2 % of ambient pressure in all, manifold_pressure_step 1 %: common practice, no source
 fuel_flow_share             8 % in all, fuel_flow_step 6 %, asked where there is no manifold pressure: no source
-air_roughness               0.08 g root mean square over any 10 s; AMDAR calls peaks of 0.15-0.5 g light turbulence
+hold_factor                 1.6: a point once begun is not cut by a disturbance beyond a limit of up to this times the
+                            limit; common practice, no source
+air_roughness               0.1 g root mean square over any 10 s; AMDAR calls peaks of 0.15-0.5 g light turbulence
                             (WMO-No. 958), which is about 0.05-0.2 g root mean square
 """
 
@@ -100,9 +110,15 @@ def _moving(q: Quantities, name: str, i: Indices, j: Indices) -> Floats:
     return np.asarray(samples * q.step_s, dtype=np.float64)
 
 
-def _airspeed_band(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+def _airspeed_band(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, Floats | float]:
     mean = q.airspeed_mean.mean(i, j)
-    return np.maximum(q.airspeed_mean.highest(i, j) - mean, mean - q.airspeed_mean.lowest(i, j)), c.airspeed_band
+    off = np.maximum(q.airspeed_mean.highest(i, j) - mean, mean - q.airspeed_mean.lowest(i, j))
+    return off, airspeed_allowance(c, mean) if c.airspeed_share else c.airspeed_band
+
+
+def airspeed_allowance(limits: PointCriteria, mean: Floats) -> Floats:
+    """How far [m/s] the airspeed may be off its mean [m/s]: the band, or the share of the mean where that is more."""
+    return np.maximum(limits.airspeed_band, limits.airspeed_share * mean)
 
 
 def _airspeed_trend(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
@@ -140,6 +156,13 @@ def _engine_speed(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tu
     return np.maximum(
         _share(q, i, j) - q.airspeed_mean.width(i, j) / q.airspeed_mean.mean(i, j), 0.0
     ), c.engine_speed_share
+
+
+def _engine_scatter(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    # engine speed about a straight line in airspeed, both as logarithms: no airspeed change explains the rest
+    limit = max(c.engine_speed_scatter, NOISE_FACTOR * q.engine_noise)
+    most = np.where(q.without_power.mean(i, j) > 0.5, 1.0, MOST_WITH_POWER)
+    return np.nan_to_num(q.engine_on_airspeed.residual(i, j, least=0.0, most=most)), limit
 
 
 def _share(q: Quantities, i: Indices, j: Indices) -> Floats:
@@ -184,6 +207,12 @@ def _inner_highest(q: Quantities, series: Series, margin_s: float, i: Indices, j
     return np.maximum(series.highest(i + margin, j - margin), 0.0)
 
 
+def _height_change(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    if not c.height_change:
+        return np.zeros(len(i)), 0.0
+    return c.height_change - np.abs(q.climb_rate.mean(i, j)) * (j - i) * q.step_s, 0.0
+
+
 def _level_rate(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
     return np.abs(q.climb_rate.mean(i, j)), c.level_vertical_speed
 
@@ -213,6 +242,7 @@ COMMON: tuple[Criterion, ...] = (
     Criterion("vertical_speed", "vertical speed scatter", _vertical_speed, "vertical_speed", "m/s", digits=0),
     Criterion("energy_rate", "energy-corrected rate changes by", _energy_rate, "vertical_speed", "m/s", digits=0),
     Criterion("engine_speed", "rpm changes by", _engine_speed, unit="1"),
+    Criterion("engine_speed_scatter", "rpm not explained by the airspeed", _engine_scatter, unit="1", digits=2),
     Criterion("engine_speed_step", "rpm steps by", _engine_step, unit="1"),
     Criterion("manifold_pressure", "manifold pressure over ambient changes by", _manifold, unit="1"),
     Criterion("manifold_pressure_step", "manifold pressure over ambient steps by", _manifold_step, unit="1"),
@@ -228,14 +258,23 @@ LEVEL: tuple[Criterion, ...] = (
     Criterion("level_rate", "climb or descent", _level_rate, "vertical_speed", "m/s", digits=0),
     Criterion("level_band", "altitude off its middle by", _level_band, "altitude", "m", digits=0),
 )
+BLOCK: tuple[Criterion, ...] = (
+    Criterion("height_change", "height change short by", _height_change, "altitude", "m", digits=0),
+)
 STEADY_TURN: tuple[Criterion, ...] = (
     Criterion("turn_bank", "bank short of a turn by", _turn_bank, "angle", "rad"),
     Criterion("turn_steady", "bank off its mean by", _turn_steady, "angle", "rad"),
 )
 FAMILIES: dict[str, tuple[Criterion, ...]] = {
     "level": (*COMMON, *WINGS_LEVEL, *LEVEL),
-    "slope": (*COMMON, *WINGS_LEVEL),
+    "slope": (*COMMON, *WINGS_LEVEL, *BLOCK),
     "turn": (*COMMON, *STEADY_TURN, *LEVEL),
+}
+
+# the same, those first that cost little and refuse most
+_TELLING_FIRST: dict[str, tuple[Criterion, ...]] = {
+    name: tuple(sorted(criteria, key=lambda c: c.name not in ("turn_bank", "level_rate")))
+    for name, criteria in FAMILIES.items()
 }
 
 
@@ -247,7 +286,9 @@ def weigh_windows(
     """
     keep = np.arange(len(i))
     used = np.zeros(len(i))
-    for criterion in FAMILIES[family]:
+    if family == "slope":
+        keep = keep[np.abs(q.climb_rate.mean(i, j)) > limits.level_vertical_speed]
+    for criterion in _TELLING_FIRST[family]:
         if criterion.name in known:
             continue
         measured, allowed = criterion.measure(q, i[keep], j[keep], limits)
@@ -255,8 +296,6 @@ def weigh_windows(
         if criterion.name in WEIGHED:
             used[keep] = np.maximum(used[keep], measured / allowed)
         keep = keep[good]
-    if family == "slope":
-        keep = keep[np.abs(q.climb_rate.mean(i[keep], j[keep])) > limits.level_vertical_speed]
     out = np.zeros(len(i))
     out[keep] = 1.0 - WEIGHT_LOSS * used[keep] ** WEIGHT_POWER
     return out
@@ -275,15 +314,49 @@ def score_windows(q: Quantities, windows: Sequence[Window], limits: PointCriteri
 
 
 def explain_windows(q: Quantities, windows: Sequence[Window], settings: Settings) -> list[tuple[Reason, ...]]:
-    """For each window every criterion it breaks, its duration included, with measure and limit."""
+    """For each window every criterion it breaks, its duration included, with measure and limit.
+
+    Of a window that is long enough but broken, the longest part that is not broken is told where it is
+    worth telling: it was steady, for so long.
+    """
     least, out = settings.points.minimum_duration, []
-    for window, measures in zip(windows, measure_windows(q, windows, settings.points), strict=True):
+    parts = _steady_parts(q, windows, settings.points)
+    for window, part, measures in zip(windows, parts, measure_windows(q, windows, settings.points), strict=True):
         reasons = [c.reason(measured, allowed, settings) for c, measured, allowed in measures if measured > allowed]
         seconds = (window.stop - window.first) * q.step_s
         if seconds < least - 1e-6:
             reasons.append(Reason("duration", seconds, least, "s", f"only {seconds:.1f} s < {least:.1f} s"))
+        elif reasons and LEAST_PART_S <= part < least:
+            reasons.append(Reason("duration", part, least, "s", f"steady for {part:.0f} s at most < {least:.1f} s"))
         out.append(tuple(reasons))
     return out
+
+
+def _steady_parts(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[float]:
+    """Seconds of the longest part of each window that meets every criterion of its family, on a lattice of a second."""
+    step, fewest = max(1, round(1.0 / q.step_s)), int(LEAST_PART_S)
+    best = np.zeros(len(windows))
+    for family in FAMILIES:
+        owners, firsts, stops = [np.empty(0, np.int64)], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
+        for k, window in enumerate(windows):
+            if window.family == family:
+                i, j = np.triu_indices((window.stop - window.first) // step + 1, fewest)
+                owners.append(np.full(len(i), k))
+                firsts.append(window.first + i * step)
+                stops.append(window.first + j * step)
+        owner, i, j = np.concatenate(owners), np.concatenate(firsts), np.concatenate(stops)
+        good = weigh_windows(q, family, i, j, limits) > 0
+        np.maximum.at(best, owner[good], (j[good] - i[good]) * q.step_s)
+    return best.tolist()
+
+
+def holds(q: Quantities, window: Window, limits: PointCriteria) -> bool:
+    """Whether a window meets the criteria of its family, those of `SLACKENED` with limits `hold_factor` times as wide."""
+    for criterion, measured, allowed in measure_windows(q, [window], limits)[0]:
+        slack = limits.hold_factor if criterion.name in SLACKENED else 1.0
+        if measured > slack * allowed:
+            return False
+    return True
 
 
 def measure_windows(
@@ -302,6 +375,14 @@ def measure_windows(
     return out
 
 
+LEAST_PART_S = 4.0
+NOISE_FACTOR = 1.5
+# what a gust, a wave or a drift of the engine breaks; a trend, a move of the configuration or a climb is another condition
+SLACKENED = (
+    "airspeed_band", "vertical_speed", "bank", "heading", "level_band", "turn_steady", "air_roughness", "engine_speed",
+    "engine_speed_scatter", "engine_speed_step", "manifold_pressure", "manifold_pressure_step", "fuel_flow", "fuel_flow_step",
+)  # fmt: skip
+MOST_WITH_POWER = 0.7
 WEIGHED = ("airspeed_trend", "airspeed_band", "vertical_speed")
 WEIGHT_LOSS = 0.1
 WEIGHT_POWER = 2.0

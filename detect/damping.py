@@ -16,11 +16,12 @@ import numpy as np
 
 from ..shared.physics.oscillation import damping_ratio_of_peaks, mean_peak_ratio
 from ..shared.recording import Floats
+from .autocorrelation import correlation_times
 from .signal import Indices
-from .statistics import correlation_times
 
 NEEDED_PEAKS = 3
 ITERATIONS = 30
+LEAST_SAMPLES = 12
 NAN = float("nan")
 
 
@@ -91,9 +92,10 @@ def decay_of_peaks(times_s: Floats, values: Floats, noise: float) -> Decay:
 def fit_damped_cosine(time_s: Floats, values: Floats, period_s: float) -> FittedDecay | None:
     """Least squares from a first guess of the period; None when it does not settle on an oscillation."""
     known = np.isfinite(values)
-    t, x = time_s[known] - time_s[known][0], values[known]
-    if len(t) < 12:
+    t, x = time_s[known], values[known]
+    if len(t) < LEAST_SAMPLES or np.ptp(x) <= 1e-12 * np.abs(x).max():
         return None
+    t = t - t[0]
     rates = _settle(t, x, np.array([2 * np.pi / period_s, 0.1 * 2 * np.pi / period_s]))
     omega, decay = rates
     if not 0.4 < omega * period_s / (2 * np.pi) < 2.5 or not abs(decay) < 2 * omega:
@@ -108,7 +110,7 @@ def _basis(t: Floats, rates: Floats) -> Floats:
 
 def _linear(t: Floats, x: Floats, rates: Floats) -> tuple[Floats, Floats]:
     basis = _basis(t, rates)
-    weights = np.linalg.lstsq(basis, x, rcond=None)[0]
+    weights: Floats = np.asarray(np.linalg.lstsq(basis, x, rcond=None)[0], dtype=np.float64)
     return weights, x - basis @ weights
 
 

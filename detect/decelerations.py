@@ -49,9 +49,7 @@ def find_speed_runs(
     return tuple(sorted(found, key=lambda m: m.segment.start_s))
 
 
-def _run(
-    motion: Motion, grid: Grid, states: States, limits: PointCriteria, span: tuple[int, int]
-) -> Manoeuvre | None:
+def _run(motion: Motion, grid: Grid, states: States, limits: PointCriteria, span: tuple[int, int]) -> Manoeuvre | None:
     first, stop = span
     speed, height = motion.airspeed[first:stop], motion.height[first:stop]
     seconds = (stop - first) * motion.step_s

@@ -17,6 +17,7 @@ from ..shared.recording import Floats, Recording, Track
 from .robust import own_clock, share_of
 from .signal import Flags, Grid, grid_column, smooth
 from .switches import holder_of
+from .throttle import ratio_from_fuel, throttle_opening
 
 # an idle is believed where the lowest load held is under this share of the highest; common
 # practice, no source: piston engines idle at a third of full manifold pressure or less and at a
@@ -43,6 +44,7 @@ class Engine:
     flow. speed: engine or propeller revolutions per second. idle_seen: whether flight idle was
     recognised, so that load 0 means idle. reach: the load channel over the air pressure of the
     height, 1 at the sortie's best: an engine without a blower gives less the higher it flies.
+    opening: how far the throttle is open, 0 to 1 (throttle.py), the load itself where that cannot be told.
     airspeed: true airspeed, else indicated.
     """
 
@@ -53,6 +55,7 @@ class Engine:
     load: Floats
     load_channel: str | None
     reach: Floats
+    opening: Floats
     fuel: Floats
     airspeed: Floats
     airborne: Flags
@@ -86,8 +89,21 @@ def read_engine(recording: Recording, grid: Grid, airborne: Flags) -> Engine | N
     raw = _column(holders, load_channel, time_s, step_s)
     load, idle_seen = _scaled(raw, flying & working, load_channel, step_s)
     air = _airspeed(grid, time_s)
-    reach = _reach(raw, _ambient_pressure(grid, time_s), flying & working)
-    return Engine(time_s, step_s, speed, speed_channel, load, load_channel, reach, fuel, air, flying, idle_seen)
+    ambient = _ambient_pressure(grid, time_s)
+    reach = _reach(raw, ambient, flying & working)
+    opening = _opening(load_channel, raw, speed, ambient=ambient, load=load)
+    return Engine(
+        time_s, step_s, speed, speed_channel, load, load_channel, reach, opening, fuel, air, flying, idle_seen
+    )  # fmt: skip
+
+
+def _opening(channel: str | None, raw: Floats, speed: Floats, *, ambient: Floats, load: Floats) -> Floats:
+    ratio = np.full(len(raw), np.nan)
+    if channel == "manifold_pressure":
+        ratio = raw / ambient
+    elif channel in ("fuel_flow", "fuel_mass_flow") and np.isfinite(speed).any():
+        ratio = ratio_from_fuel(raw, speed, ambient)
+    return throttle_opening(ratio, speed) if np.isfinite(ratio).any() else load
 
 
 def _ambient_pressure(grid: Grid, time_s: Floats) -> Floats:
@@ -108,7 +124,7 @@ def with_speed_as_load(engine: Engine) -> Engine:
     """The same engine, its speed taken for its load: right for a fixed pitch only."""
     working = engine.airborne & (np.nan_to_num(engine.speed) >= TURNING_REV_S)
     load, idle_seen = _scaled(engine.speed, working, "engine_speed", engine.step_s)
-    return replace(engine, load=load, load_channel=engine.speed_channel, idle_seen=idle_seen)
+    return replace(engine, load=load, load_channel=engine.speed_channel, opening=load, idle_seen=idle_seen)
 
 
 def _share_of_full(fuel: Floats) -> Floats:

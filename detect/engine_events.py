@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,8 +15,14 @@ from .robust import median_of
 from .signal import runs, runs_of_equal
 
 DETECTOR = "engine/1"
-LEAST_CHANGE = 0.10  # of the way from idle to full
-SLOWEST_PER_S = 0.03
+LEAST_CHANGE = 0.05  # of the way from idle to full
+LEAST_OPENING = 0.04  # of the throttle
+OPEN_CHANGE, OPEN_PER_S, OPEN_LOAD = 0.15, 0.06, 0.02
+APART_S = 3.0
+# shares of the way a second; a flow meter averages over some seconds and blurs a move
+SLOWEST_PER_S = {"manifold_pressure": 0.045, "fuel_flow": 0.024, "fuel_mass_flow": 0.024}
+SLOWEST_OTHERS_PER_S = 0.03
+LEAST_SLOW = 0.20  # of the load, before and after idle was left or reached slowly
 SLOW_APART_S = 8.0
 SLOW_REACH_S = 40.0
 
@@ -24,14 +31,36 @@ def power_events(engine: Engine) -> tuple[Event, ...]:
     """power_to_idle, power_from_idle and power_change, in time order."""
     if engine.load_channel is None:
         return ()
-    moves = find_moves(engine.time_s, engine.load, least=LEAST_CHANGE, rate_per_s=SLOWEST_PER_S)
+    moves = _throttle_moves(engine)
     still = standing(engine)
     fast = [
         _power_event(engine, move)
         for move in moves
-        if not still[move.first : move.last + 1].any() and not _made_by_speed(engine, move)
+        if not still[move.first : move.last + 1].any() and _opened(engine, move)
     ]
     return tuple(sorted([*fast, *_slow_events(engine, fast)], key=lambda e: e.time_s))
+
+
+def _throttle_moves(engine: Engine) -> list[Move]:
+    """Moves of the load, and those that show in the throttle's opening alone: near full throttle the load hardly moves."""
+    channel = engine.load_channel or ""
+    rate = SLOWEST_PER_S.get(channel, SLOWEST_OTHERS_PER_S)
+    moves = list(find_moves(engine.time_s, engine.load, least=LEAST_CHANGE, rate_per_s=rate))
+    if channel != "manifold_pressure":
+        return moves
+    for move in find_moves(engine.time_s, engine.opening, least=OPEN_CHANGE, rate_per_s=OPEN_PER_S):
+        before, after = float(engine.load[move.first]), float(engine.load[move.last])
+        apart = all(m.start_s > move.stop_s + APART_S or m.stop_s < move.start_s - APART_S for m in moves)
+        if apart and np.sign(after - before) == np.sign(move.change) and abs(after - before) >= OPEN_LOAD:
+            moves.append(replace(move, before=before, after=after))
+    return sorted(moves, key=lambda m: m.start_s)
+
+
+def _opened(engine: Engine, move: Move) -> bool:
+    """Whether the throttle moved as much as an event needs: near idle a little of it changes the load much."""
+    before = median_of(engine.opening[max(0, move.first - 2) : move.first + 1])
+    after = median_of(engine.opening[move.last : move.last + 3])
+    return not abs(after - before) < LEAST_OPENING
 
 
 def _slow_events(engine: Engine, fast: list[Event]) -> list[Event]:
@@ -47,6 +76,8 @@ def _slow_events(engine: Engine, fast: list[Event]) -> list[Event]:
         if min(k - first, stop - k) * engine.step_s < SLOW_APART_S:
             continue
         if any(e.time_s - SLOW_APART_S < at < e.stop_s + SLOW_APART_S for e in fast):
+            continue
+        if abs(median_of(engine.load[first:k]) - median_of(engine.load[k:stop])) < LEAST_SLOW:
             continue
         out.append(_slow_event(engine, int(k), "power_from_idle" if pair[0] == "idle" else "power_to_idle"))
     return out
@@ -66,16 +97,6 @@ def _slow_event(engine: Engine, k: int, kind: str) -> Event:
         kind, start, stop, max(engine.step_s, stop - start), engine.load_channel or "", float(engine.load[first]),
         float(engine.load[last]), 0.6, DETECTOR, {"load_change": change, "airborne": True, "slow": True},
     )  # fmt: skip
-
-
-def _made_by_speed(engine: Engine, move: Move) -> bool:
-    """Whether the engine's speed explains the move: at a fixed throttle the manifold pressure
-    falls when the engine turns faster and rises when it turns slower."""
-    if engine.load_channel != "manifold_pressure" or abs(move.change) > 0.25:
-        return False
-    before = median_of(engine.speed[max(0, move.first - 2) : move.first + 1])
-    after = median_of(engine.speed[move.last : move.last + 3])
-    return bool((after / before - 1.0) * np.sign(move.change) < -0.03) if before > 0 else False
 
 
 def _power_event(engine: Engine, move: Move) -> Event:

@@ -14,7 +14,7 @@ from .states import States
 
 def find_events(grid: Grid, states: States, settings: Settings) -> tuple[tuple[Event, ...], tuple[Finding, ...]]:
     """All events in time order, and what was not looked for, with the reason."""
-    stalls, findings = find_stalls(grid, states.flight.airborne)
+    stalls, findings = find_stalls(grid, states.flight.airborne, settings.aircraft)
     engine_events, engine_findings = _engine_events(states, settings)
     power = tuple(e for e in engine_events if e.kind.startswith("power_"))
     go_arounds = find_go_arounds(grid, states.flight.airborne, power)

@@ -19,7 +19,7 @@ from .course import UNKNOWN, Told, make_course
 from .detents import Rest, find_detents, missing_between, travel_ends, with_turns
 from .robust import largest, noise_of, own_clock, smallest
 from .signal import grid_column
-from .switches import holder_of, read_switch, samples_of
+from .switches import end_of, holder_of, read_switch, samples_of
 
 DETECTOR = "flaps/1"
 NEAR_NAMED = 0.12  # share of the travel within which a rest belongs to a named setting
@@ -76,7 +76,7 @@ def _full(values: Floats, channel: str, named: tuple[FlapSetting, ...]) -> float
 def _from_position(recording: Recording, channel: str, named: tuple[FlapSetting, ...]) -> Told:
     track = holder_of(recording, channel)
     assert track is not None
-    time_s, step_s = own_clock(track, 0.1)
+    time_s, step_s = own_clock(track, 0.1, until_s=end_of(recording))
     values = grid_column(track, channel, time_s, step_s)
     full = _full(values, channel, named)
     found = find_detents(time_s, values, full)

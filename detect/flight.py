@@ -14,6 +14,7 @@ import numpy as np
 
 from ..shared.findings import Event, Finding
 from ..shared.recording import Floats, Recording
+from .robust import median_of
 from .signal import Flags, Grid, close_short, hysteresis, keep_long, runs, slope, smooth
 from .switches import Switch, read_switch, samples_of
 
@@ -127,7 +128,7 @@ def _leaves(calm: Floats, level: Flags, first: int, stop: int, grid: Grid) -> in
     """Last index of the take-off roll: the height stays with the ground's until here."""
     if first == 0:
         return 0
-    ground = _near(calm[max(0, first - grid.samples(5.0)) : first + 1])
+    ground = median_of(calm[max(0, first - grid.samples(5.0)) : first + 1])
     reach = min(stop, first + grid.samples(40.0))
     with np.errstate(invalid="ignore"):
         above = np.flatnonzero(calm[first:reach] > ground + 2.0)
@@ -141,7 +142,7 @@ def _meets(calm: Floats, level: Flags, first: int, stop: int, grid: Grid) -> int
     """First index of the landing roll."""
     if stop >= len(calm):
         return stop
-    ground = _near(calm[stop - 1 : stop + grid.samples(5.0)])
+    ground = median_of(calm[stop - 1 : stop + grid.samples(5.0)])
     back = max(first, stop - grid.samples(60.0))
     with np.errstate(invalid="ignore"):
         above = np.flatnonzero(calm[back:stop] > ground + 2.0)
@@ -151,11 +152,6 @@ def _meets(calm: Floats, level: Flags, first: int, stop: int, grid: Grid) -> int
     return start
 
 
-def _near(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else np.nan
-
-
 def _touch_and_goes(
     grid: Grid, calm: Floats, level: Flags, first: int, stop: int, airborne: Flags
 ) -> list[tuple[int, int]]:
@@ -163,13 +159,14 @@ def _touch_and_goes(
     grounds = calm[~airborne & np.isfinite(calm)]
     if not len(grounds):
         return []
+    usual = float(np.median(grounds))
     out = []
     for a, b in runs(level[first:stop]):
         a, b = a + first, b + first
         if (b - a) * grid.step_s < 3.0 or a - first < grid.samples(20.0) or stop - b < grid.samples(20.0):
             continue
-        here = _near(calm[a:b])
-        if np.min(np.abs(grounds - here)) < 6.0 and abs(here - np.median(grounds)) < 15.0:
+        here = median_of(calm[a:b])
+        if np.min(np.abs(grounds - here)) < 6.0 and abs(here - usual) < 15.0:
             out.append((int(a), int(b)))
     return out
 

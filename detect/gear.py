@@ -23,7 +23,7 @@ from .detents import find_detents, missing_between, travel_ends
 from .gear_events import bounce_findings, contradictions, gear_events
 from .robust import own_clock
 from .signal import grid_column
-from .switches import Switch, holder_of, read_switch, samples_of
+from .switches import Switch, end_of, holder_of, read_switch, samples_of
 
 ASSUMED_TRAVEL_S = 10.0
 
@@ -116,7 +116,7 @@ def _with_gaps(changes: list[tuple[float, str]], switch: Switch) -> list[tuple[f
 def _from_position(recording: Recording) -> Course:
     track = holder_of(recording, "gear_position")
     assert track is not None
-    time_s, step_s = own_clock(track, 0.1)
+    time_s, step_s = own_clock(track, 0.1, until_s=end_of(recording))
     values = grid_column(track, "gear_position", time_s, step_s)
     rests = find_detents(time_s, values, 1.0).rests
     changes: list[tuple[float, str]] = []

@@ -22,13 +22,15 @@ from ..shared.recording import Floats
 from .engine import Engine
 from .moves import Move, find_moves
 from .robust import largest, median_of, smallest
-from .signal import Flags, close_short, keep_long, runs, slope
+from .signal import Flags, close_short, keep_long, runs, sliding_minimum, slope
 
 DETECTOR = "governor/1"
 LEAST_STEP = 0.03  # of the speed
 HELD_FLAT = 0.004  # largest spread of a held speed, either side of its median
 HELD_S = 6.0
 SAME_SPEED = 0.012
+SAME_HOLD = 0.006
+HOLD_BESIDE_S = 6.0
 DIRECT_S = 15.0
 STARTING_S = 10.0
 SLOWEST_COMMAND_PER_S = 0.01
@@ -75,19 +77,34 @@ def find_holds(engine: Engine) -> tuple[Hold, ...]:
     if len(speed) < width:
         return ()
     padded = np.pad(speed, half, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
     with np.errstate(invalid="ignore"):
-        spread = windows.max(axis=1) - windows.min(axis=1)
+        spread = -sliding_minimum(-padded, width) - sliding_minimum(padded, width)
         flat: Flags = engine.airborne & (spread < 2.0 * HELD_FLAT * speed)
     flat = keep_long(close_short(flat, half), max(2, round(HELD_S / engine.step_s) - half))
     holds = []
     for first, stop in runs(flat):
-        first, stop = max(0, first - half), min(len(speed), stop + half)
-        middle = median_of(speed[first:stop])
-        inside = np.abs(speed[first:stop] / middle - 1.0) < HELD_FLAT
-        if np.mean(inside) > 0.8:
-            holds.append(Hold(float(engine.time_s[first]), float(engine.time_s[stop - 1]) + engine.step_s, middle))
+        holds += _steady_parts(engine, max(0, int(first) - half), min(len(speed), int(stop) + half))
     return tuple(holds)
+
+
+def _steady_parts(engine: Engine, first: int, stop: int) -> list[Hold]:
+    """A flat stretch as one hold, or several where the speed creeps out of what a governor keeps."""
+    speed, least = engine.speed, max(2, round(HELD_S / engine.step_s))
+    middle = median_of(speed[first:stop])
+    if np.mean(np.abs(speed[first:stop] / middle - 1.0) < HELD_FLAT) > 0.8:
+        return [Hold(float(engine.time_s[first]), float(engine.time_s[stop - 1]) + engine.step_s, middle)]
+    out = []
+    while stop - first >= least:
+        level = median_of(speed[first : first + least])
+        away = np.flatnonzero(np.abs(speed[first:stop] / level - 1.0) > HELD_FLAT)
+        away = away[away >= least // 2]
+        length = int(away[0]) if len(away) else stop - first
+        if length >= least:
+            out.append(
+                Hold(float(engine.time_s[first]), float(engine.time_s[first + length - 1]) + engine.step_s, level)
+            )
+        first += max(length, 1)
+    return out
 
 
 def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, ...]:
@@ -99,11 +116,11 @@ def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, .
     if not scale > 0.0:
         return ()
     moves = find_moves(engine.time_s, engine.speed / scale, least=LEAST_STEP, rate_per_s=0.008)
-    holds = [h for h in find_holds(engine) if _held_by_governor(engine, h)]
+    holds = _governed_holds(engine)
     out, responses = [], []
     for move in moves:
-        cause = _cause(engine, move, power_moves)
         speeds = (move.before * scale, move.after * scale)
+        cause = None if _between_holds(move, speeds, holds) else _cause(engine, move, power_moves)
         if cause is None:
             out.append(_moved(engine, move, "rpm_command", speeds))
         else:
@@ -117,6 +134,23 @@ def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, .
         known = hold
     answers = [r for r in responses if not any(abs(r.time_s - e.time_s) < 2.0 for e in out)]
     return tuple(sorted([*out, *answers], key=lambda e: e.time_s))
+
+
+def _governed_holds(engine: Engine) -> list[Hold]:
+    """Holds that are the governor's work, and those at the very speed of one of these: chance seldom meets it."""
+    found = find_holds(engine)
+    sure = [hold for hold in found if _held_by_governor(engine, hold)]
+    return [h for h in found if any(abs(h.speed / s.speed - 1.0) < SAME_HOLD for s in sure)]
+
+
+def _between_holds(move: Move, speeds: tuple[float, float], holds: list[Hold]) -> bool:
+    """Whether the governor held one speed up to the move and holds the other from its end: no power does that."""
+    ends = any(_same(h, speeds[0]) and abs(move.start_s - h.stop_s) < HOLD_BESIDE_S for h in holds)
+    return ends and any(_same(h, speeds[1]) and abs(h.start_s - move.stop_s) < HOLD_BESIDE_S for h in holds)
+
+
+def _same(hold: Hold, speed: float) -> bool:
+    return abs(speed / hold.speed - 1.0) < SAME_HOLD
 
 
 def _held_by_governor(engine: Engine, hold: Hold) -> bool:

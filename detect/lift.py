@@ -17,7 +17,7 @@ import numpy as np
 
 from ..shared.recording import Floats
 from .flight import HEIGHT_CHANNELS
-from .robust import median_of
+from .robust import medians_along
 from .signal import Flags, Grid, slope, smooth
 
 SMOOTH_S = 3.0
@@ -30,10 +30,12 @@ NEEDS = ("airspeed", "pitch", "normal load factor", "height")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lift:
-    """One sample a second: time_s (n,), angle of attack less what the lift asks for [rad], NaN off the ground only."""
+    """One sample a second: time_s (n,), offset: angle of attack less what the lift asks for [rad], known in flight
+    only; measure: load factor over dynamic pressure [1/Pa]; slope: angle per measure [rad Pa]; noise: the offset's."""
 
     time_s: Floats
     offset: Floats
+    measure: Floats
     slope: float
     noise: Floats
 
@@ -59,7 +61,7 @@ def read_lift(grid: Grid, airborne: Flags) -> Lift | None:
     measure = np.where(flying, measure, np.nan)[::step]
     steepness = _slope(angle, measure)
     offset = angle - steepness * measure
-    return Lift(grid.time_s[::step], offset, steepness, _noise(offset))
+    return Lift(grid.time_s[::step], offset, measure, steepness, _noise(offset))
 
 
 def _slope(angle: Floats, measure: Floats) -> float:
@@ -77,13 +79,7 @@ def _slope(angle: Floats, measure: Floats) -> float:
 
 def _noise(offset: Floats) -> Floats:
     """Spread of the offset around each second: from differences 5 s apart, so that slow gusts count."""
-    steps = np.abs(offset[5:] - offset[:-5])
-    out = np.full(len(offset), np.nan)
-    half = NOISE_WINDOW_S // 2
-    for k in range(0, len(offset), half):  # one figure per half window is as much as it changes
-        near = steps[max(0, k - half) : k + half]
-        near = near[np.isfinite(near)]
-        if len(near) >= 20:
-            out[k : k + half] = float(np.median(near)) * 1.4826 / np.sqrt(2.0)
-    typical = median_of(out)
-    return np.where(np.isfinite(out), out, typical if np.isfinite(typical) else 0.0)
+    steps = np.full(len(offset), np.nan)
+    steps[:-5] = np.abs(offset[5:] - offset[:-5])
+    spread = medians_along(steps, NOISE_WINDOW_S // 2, 20) * 1.4826 / np.sqrt(2.0)
+    return np.asarray(np.nan_to_num(spread), dtype=np.float64)

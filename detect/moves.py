@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..shared.recording import Floats
-from .robust import noise_of
+from .robust import median_of, noise_of
 from .signal import Flags, close_short, runs, slope
 
 
@@ -64,8 +64,8 @@ def _measured(time_s: Floats, values: Floats, first: int, stop: int, width: int)
     inside = values[low:high]
     if np.isnan(inside).any() or len(inside) < 2:
         return None
-    before = float(np.median(values[max(0, low - half) : low + 1]))
-    after = float(np.median(values[high - 1 : high + half]))
+    before = _median(values[max(0, low - half) : low + 1])
+    after = _median(values[high - 1 : high + half])
     if not np.isfinite(before + after) or before == after:
         return None
     share = (inside - before) / (after - before)
@@ -75,3 +75,7 @@ def _measured(time_s: Floats, values: Floats, first: int, stop: int, width: int)
         return None
     start = low + max(int(left[0]) - 1, 0)
     return Move(float(time_s[start]), float(time_s[low + int(arrived[0])]), before, after, low, high - 1)
+
+
+def _median(values: Floats) -> float:
+    return float("nan") if np.isnan(values).any() else median_of(values)

@@ -24,6 +24,7 @@ from .signal import Flags, Indices, close_short, runs, slope, smooth, unwrap
 
 DETECTOR = "oscillations/1"
 SLOWEST_STEP_S = 0.21
+GAP_STEPS = 2.5
 DRIFT_S = 4.0  # slower than this is no part of the mode
 QUIET_S = 3.0
 QUIET_SHARE = 0.2  # of the burst's peak may the motion before it have, root mean square
@@ -33,8 +34,9 @@ BOTH_SIDES = 0.3  # of the larger side must the smaller one reach
 NOISE_FACTOR = 8.0
 PEAK_NOISE = 4.0  # a peak is one that stands this far above the quiet's deviation
 SETTLED = 0.1  # of the largest peak
+BEGUN = 0.25  # of it: taking off what is slow spreads a little of the burst ahead of it
 EVEN = 1.8
-SHARP_S = 3.0  # a burst that is an input and its dead-beat answer lasts no longer
+SHARP_S, OVER_S = 2.0, 4.5  # between the two largest peaks of an input with a dead-beat answer, and for all of it
 RATE_LINE_S = 0.5
 VAGUE = 0.1  # standard error of a damping ratio that says nothing
 EXPLAINED = 0.85
@@ -42,12 +44,13 @@ EXPLAINED = 0.85
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """A fast mode: whether its answer may be over before it is an oscillation, the periods it may have, and its
-    channels in order of preference with the least peak that counts [SI]; of an angle its rate is taken."""
+    """A fast mode: whether its answer may be over before it is an oscillation, the periods it may have,
+    the longest burst, and its channels in order of preference with the least peak that counts [SI]; of an angle its rate is taken."""
 
     kind: str
     may_be_dead: bool
     periods_s: tuple[float, float]
+    longest_s: float
     channels: tuple[tuple[str, float], ...]
 
 
@@ -56,12 +59,14 @@ MODES = (
         "short_period",
         True,
         (0.3, 4.0),
+        6.0,
         (("pitch_rate", np.radians(4.0)), ("pitch", np.radians(4.0)), ("normal_load_factor", 0.25)),
     ),
     Mode(
         "dutch_roll",
         False,
         (0.8, 8.0),
+        15.0,
         (
             ("sideslip", np.radians(2.0)),
             ("lateral_load_factor", 0.06),
@@ -89,7 +94,9 @@ def find_oscillations(
         elif len(motion.time_s):
             track, name, least = told
             found += _records(mode, track, name, least, motion=motion, free=free)
-    text = f"{' and '.join(missing)} was not looked for: no rate or attitude at five samples a second or more is recorded"
+    text = (
+        f"{' and '.join(missing)} was not looked for: no rate or attitude at five samples a second or more is recorded"
+    )
     findings = (Finding("NOT_ATTEMPTED", text),) if missing else ()
     return tuple(sorted(found, key=lambda m: m.segment.start_s)), findings
 
@@ -105,7 +112,10 @@ def _channel(recording: Recording, mode: Mode) -> tuple[Track, str, float] | Non
 def _records(mode: Mode, track: Track, name: str, least: float, *, motion: Motion, free: Flags) -> list[Manoeuvre]:
     step = track.median_step_s
     place = np.clip(np.round((track.time_s - motion.time_s[0]) / motion.step_s), 0, len(motion.time_s) - 1)
-    fast = _fast_part(track.columns[name].values, name, step)
+    whole = _rate_or_self(track.columns[name].values, name, step)
+    after_gap = np.flatnonzero(np.diff(track.time_s) > GAP_STEPS * step) + 1
+    whole[after_gap], whole[after_gap - 1] = np.nan, np.nan
+    fast = whole - smooth(whole, round(DRIFT_S / step))
     fast = np.where(free[place.astype(np.int64)], fast, np.nan)
     known = fast[np.isfinite(fast)]
     if len(known) < 10:
@@ -117,8 +127,10 @@ def _records(mode: Mode, track: Track, name: str, least: float, *, motion: Motio
         peak = np.abs(fast) > counts
     found = []
     for first, stop in runs(close_short(loud, max(1, round(APART_S / step)))):
-        if peak[first:stop].any() and _is_burst(fast, int(first), int(stop), step):
-            one = _record(mode, name, track.time_s, fast, (int(first), int(stop)), step=step)
+        if not peak[first:stop].any() or (stop - first) * step > mode.longest_s:
+            continue
+        if _is_burst(fast, int(first), int(stop), step):
+            one = _record(mode, name, track.time_s, whole, (int(first), int(stop)), step=step)
             if one is not None:
                 found.append(one)
     return found
@@ -127,45 +139,56 @@ def _records(mode: Mode, track: Track, name: str, least: float, *, motion: Motio
 def _resolution(track: Track, name: str) -> float:
     """Standard deviation that the recorder's own step alone makes in the fast part."""
     own = (track.columns[name].step or 0.0) / np.sqrt(12.0)
-    return own / RATE_LINE_S * np.sqrt(12.0) if name in ANGLES else own
+    return float(own * np.sqrt(2.0) / RATE_LINE_S if name in ANGLES else own)
 
 
-def _fast_part(values: Floats, name: str, step: float) -> Floats:
-    """The channel (of an angle its rate) without what is slower than the mode."""
+def _rate_or_self(values: Floats, name: str, step: float) -> Floats:
+    """The channel, of an angle its rate."""
     x = np.asarray(values, dtype=np.float64)
-    if name in ANGLES:
-        x = slope(unwrap(x), max(3, round(RATE_LINE_S / step)), step)
-    return x - smooth(x, round(DRIFT_S / step))
+    return slope(unwrap(x), max(3, round(RATE_LINE_S / step)), step) if name in ANGLES else x.copy()
+
+
+def _quiet_before(values: Floats, first: int, step: float) -> Floats:
+    """The seconds before a burst, its very beginning left out."""
+    return values[max(0, first - round((QUIET_S + 0.5) / step)) : max(0, first - round(0.5 / step))]
 
 
 def _is_burst(fast: Floats, first: int, stop: int, step: float) -> bool:
     """To both sides, short, and out of quiet."""
     inside = fast[first:stop]
-    before = fast[max(0, first - round((QUIET_S + 0.5) / step)) : max(0, first - round(0.5 / step))]
-    if (stop - first) * step > LONGEST_S or not len(before) or not np.isfinite(before).all():
+    before = _quiet_before(fast, first, step)
+    if not len(before) or not np.isfinite(before).all():
         return False
     high, low = float(np.nanmax(inside)), float(-np.nanmin(inside))
     quiet = float(np.sqrt(np.mean(before * before))) < QUIET_SHARE * max(high, low)
     return quiet and min(high, low) > BOTH_SIDES * max(high, low)
 
 
+def _is_sharp(burst: Floats, step: float) -> bool:
+    return len(burst) * step < OVER_S and bool(
+        abs(int(np.nanargmax(burst)) - int(np.nanargmin(burst))) * step < SHARP_S
+    )
+
+
 def _record(
-    mode: Mode, name: str, time_s: Floats, fast: Floats, span: tuple[int, int], *, step: float
+    mode: Mode, name: str, time_s: Floats, whole: Floats, span: tuple[int, int], *, step: float
 ) -> Manoeuvre | None:
     first, stop = span
-    noise = float(np.nanstd(fast[max(0, first - round(QUIET_S / step)) : first]))
+    before = _quiet_before(whole, first, step)
+    noise, fast = float(np.nanstd(before)), whole - float(np.nanmean(before))
     largest = first + int(np.nanargmax(np.abs(fast[first:stop])))
     tail = fast[largest : largest + round(LONGEST_S / step)]
-    whole = int(np.argmin(np.isfinite(tail))) if not np.isfinite(tail).all() else len(tail)
-    tail, times = tail[:whole], time_s[largest : largest + whole]
+    end = int(np.argmin(np.isfinite(tail))) if not np.isfinite(tail).all() else len(tail)
+    tail, times = tail[:end], time_s[largest : largest + end]
     size = abs(float(fast[largest]))
     peaks = _free_peaks(tail, times, max(PEAK_NOISE * noise, 0.05 * size))
     facts: dict[str, object] = {"peak": size, "peaks": len(peaks), "sample_s": step}
     measured = _measure(times, tail, peaks, noise, periods_s=mode.periods_s)
-    if measured is None and not (mode.may_be_dead and (stop - first) * step < SHARP_S):
+    if measured is None and not (mode.may_be_dead and _is_sharp(fast[first:stop], step)):
         return None
     facts |= measured or {"dead_beat": True, "settled_s": _settling(tail, max(SETTLED * size, 3 * noise), step)}
-    start, last = float(time_s[first]), float(times[peaks[-1]]) if len(peaks) else float(times[0])
+    begun = first + int(np.argmax(np.abs(fast[first : largest + 1]) >= BEGUN * size))
+    start, last = float(time_s[begun]), float(times[peaks[-1]]) if len(peaks) else float(times[0])
     confidence = 0.5 if measured is None else 0.8
     return Manoeuvre(Segment(start, max(last, start + step)), mode.kind, (name,), confidence, DETECTOR, facts)
 

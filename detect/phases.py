@@ -1,11 +1,14 @@
-"""Phases of flight: ground, take_off, climb, cruise, descent, approach, landing.
+"""Phases of flight: ground, taxi, take_off, climb, cruise, descent, approach, the legs of the pattern, roll.
 
 | phase    | when                                                                                   |
 |----------|----------------------------------------------------------------------------------------|
-| ground   | on the ground, outside a take-off or landing roll                                      |
+| ground   | on the ground, standing, or moving unrecorded                                          |
+| taxi     | on the ground, over 1 m/s by the recorded ground speed, outside a roll                 |
 | take_off | from the start of the roll to 15 m (50 ft) above where the aircraft left the ground    |
-| landing  | from 15 m above the touchdown to the end of the roll (or the next lift-off)            |
-| approach | the descent that leads to a landing or go-around, below 300 m (1000 ft) over the field |
+| roll     | from the touchdown to the end of the landing roll (or the next take-off)               |
+| overhead, downwind, base, final, flare | the legs of a pattern, see detect/legs                   |
+| approach | the descent that leads to a landing or go-around, below 300 m (1000 ft) over the       |
+|          | field, where no leg is told                                                            |
 | climb    | airborne, rate of climb above 1.0 m/s (left under 0.5)                                 |
 | descent  | airborne, rate below -1.0 m/s (left above -0.5)                                        |
 | cruise   | airborne, neither                                                                      |
@@ -23,18 +26,22 @@ from ..shared.findings import Event, Phase, Run, Segment
 from ..shared.recording import Floats
 from .course import UNKNOWN, course_of_labels
 from .flight import HEIGHT_CHANNELS, SPEED_CHANNELS
-from .signal import Flags, Grid, hysteresis, runs, runs_of_equal, slope, smooth
+from .legs import Legs
+from .signal import Flags, Grid, close_short, hysteresis, keep_long, runs, runs_of_equal, slope, smooth
 
 SCREEN_M = 15.0
 APPROACH_M = 300.0
 CLIMB_M_S, LEVEL_M_S = 1.0, 0.5
 SHORTEST_S = 8.0
 ROLL_M_S = 5.0  # slower than this is taxi
+TAXI_M_S = 1.0
 SCREEN_WITHIN_S = 60.0
 
 
-def find_phases(grid: Grid, airborne: Flags, go_arounds: tuple[Event, ...] = ()) -> tuple[Phase, ...]:
-    """Phases in time order, covering the grid."""
+def find_phases(
+    grid: Grid, airborne: Flags, go_arounds: tuple[Event, ...] = (), patterns: tuple[Legs, ...] = ()
+) -> tuple[Phase, ...]:
+    """Phases in time order, covering the grid. patterns: the legs of every approach."""
     if not len(grid):
         return ()
     labels: NDArray[np.object_] = np.full(len(grid), UNKNOWN, dtype=object)
@@ -44,7 +51,10 @@ def find_phases(grid: Grid, airborne: Flags, go_arounds: tuple[Event, ...] = ())
         height = grid.columns[height_channel]
         _label_by_climb(labels, grid, airborne, height)
         _label_approaches(labels, grid, airborne, height, go_arounds)
-        _label_take_offs_and_landings(labels, grid, airborne, height)
+        for legs in patterns:
+            for leg, first, stop in legs.spans():
+                labels[first:stop] = leg
+        _label_take_offs(labels, grid, airborne, height)
     if speed_channel is not None or airborne.any():
         _label_ground(labels, grid, airborne, speed)
     course = course_of_labels("phase", grid.time_s, labels, grid.step_s)
@@ -91,31 +101,30 @@ def _label_approaches(
         labels[first:end] = "approach"
 
 
-def _label_take_offs_and_landings(labels: NDArray[np.object_], grid: Grid, airborne: Flags, height: Floats) -> None:
+def _label_take_offs(labels: NDArray[np.object_], grid: Grid, airborne: Flags, height: Floats) -> None:
     reach = grid.samples(SCREEN_WITHIN_S)
-    with np.errstate(invalid="ignore"):
-        for first, stop in runs(airborne):
-            if first > 0:
+    for first, stop in runs(airborne):
+        if first > 0:
+            with np.errstate(invalid="ignore"):
                 above = np.flatnonzero(height[first : first + reach] > height[first] + SCREEN_M)
-                labels[first : min(stop, first + (int(above[0]) if len(above) else reach))] = "take_off"
-            if stop < len(airborne):
-                low = max(first, stop - reach)
-                above = np.flatnonzero(height[low:stop] > height[stop] + SCREEN_M)
-                labels[low + int(above[-1]) + 1 if len(above) else low : stop] = "landing"
+            labels[first : min(stop, first + (int(above[0]) if len(above) else reach))] = "take_off"
 
 
 def _label_ground(labels: NDArray[np.object_], grid: Grid, airborne: Flags, speed: Floats) -> None:
-    """Taxi and rolls: a roll touches a flight and is faster than taxiing."""
+    """Standing, taxi and rolls: a roll touches a flight and is faster than taxiing."""
     labels[~airborne & (np.isfinite(speed) | (labels == UNKNOWN))] = "ground"
+    pace = smooth(grid.numbers("ground_speed"), grid.samples(2.0))
+    least = grid.samples(SHORTEST_S)
     with np.errstate(invalid="ignore"):
+        labels[~airborne & keep_long(close_short(pace > TAXI_M_S, least), least)] = "taxi"
         rolling = ~airborne & (smooth(speed, grid.samples(1.0)) > ROLL_M_S)
     for first, stop in runs(rolling):
         after_landing = first > 0 and bool(airborne[first - 1])
         before_take_off = stop < len(airborne) and bool(airborne[stop])
         if after_landing and before_take_off:
             lowest = first + int(np.argmin(speed[first:stop]))
-            labels[first:lowest], labels[lowest:stop] = "landing", "take_off"
+            labels[first:lowest], labels[lowest:stop] = "roll", "take_off"
         elif after_landing:
-            labels[first:stop] = "landing"
+            labels[first:stop] = "roll"
         elif before_take_off:
             labels[first:stop] = "take_off"

@@ -4,7 +4,7 @@ A point is a window of the sortie in which every criterion of `criteria` holds. 
 such windows the one worth most is found exactly (`windows.best_windows`): length counts, allowances
 used up count against it a little, and a further point has its cost, so that a long steady stretch
 is one point and not several. The edges are then moved out sample by sample as far as the criteria
-hold, and neighbours that hold together become one.
+hold, and neighbours that hold together become one: `_joined`.
 
 Kinds: level; glide (descending, no power); climb; descent (with power, or power not known); turn
 (level, steady bank). A gliding turn is no point of any kind.
@@ -13,18 +13,19 @@ Kinds: level; glide (descending, no power); climb; descent (with power, or power
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..shared.findings import ConfigState, Reason, Segment, StabilisedPoint
+from ..shared.findings import ConfigState, Reason, Segment, StabilisedPoint, Statistic
 from ..shared.recording import Recording
 from ..shared.settings import PointCriteria, Settings
 from .candidates import refused_windows
-from .criteria import FAMILIES, explain_windows, score_windows, weigh_windows
+from .criteria import FAMILIES, explain_windows, holds, score_windows, weigh_windows
 from .quantities import Quantities, quantities_of
+from .reaches import reach_of, settled
 from .signal import Flags, Grid, Indices
 from .states import States
 from .statistics import SegmentStatistics
@@ -35,11 +36,9 @@ LATTICE_S = 1.0
 FINE_S = 60.0
 COARSE = 5  # beyond a minute every fifth length is tried; the edges are refined by as much afterwards
 COST_SHARE = 0.8  # of the shortest window: what a further point must be worth to be a point of its own
-NEIGHBOUR_S = 3.0  # a dip shorter than this between two windows that hold together is no end
+NEIGHBOUR_S = 8.0  # half the shortest point: a dip shorter than this between two windows that hold together is no end
 NO_POWER = ("idle", "off")
 NO_POWER_PROPULSION = ("idle", "governed", "windmilling", "stopped")
-# criteria that the hereditary limits of `_family` settle before a window is measured
-REACHED = ("gap", "configuration", "unrecorded_change", "heading", "level_band")
 REFUSED_CHANNELS = (
     "calibrated_airspeed",
     "indicated_airspeed",
@@ -64,40 +63,29 @@ def find_points(
     candidates = refused_windows(q, settings.points, windows)
     scores = score_windows(q, windows, settings.points)
     reasons = explain_windows(q, candidates, settings)
-    maker = _PointMaker(q, grid, states.labels)
-    full, brief = SegmentStatistics(recording), SegmentStatistics(recording, REFUSED_CHANNELS)
-    accepted = (maker.point(w, full, score, ()) for w, score in zip(windows, scores, strict=True))
-    refused = (maker.point(w, brief, 0.0, why) for w, why in zip(candidates, reasons, strict=True) if why)
-    return tuple(accepted), tuple(refused)
+    maker = _PointMaker(q, grid, states.labels, SegmentStatistics(recording))
+    broken = [(w, why) for w, why in zip(candidates, reasons, strict=True) if why]
+    return maker.accepted(windows, scores), maker.refused(broken)
 
 
 def steady_windows(q: Quantities, limits: PointCriteria) -> list[Window]:
     """Windows that meet every criterion, in order of time, edges to the grid's own step."""
     step = max(1, round(LATTICE_S / q.step_s))
     starts = np.arange(0, len(q.airborne), step, dtype=np.int64)
-    families = [_family(q, name, starts, limits) for name in FAMILIES]
     seconds = step * q.step_s
     shortest = int(np.ceil(limits.minimum_duration / seconds - 1e-9))
     longest = max(shortest, int(limits.maximum_duration / seconds))
+    families = [_family(q, name, starts, limits, (shortest * step, longest * step)) for name in FAMILIES]
     lengths = lattice_lengths(shortest, longest, int(FINE_S / seconds), COARSE)
     found = best_windows(families, starts, step=step, lengths=lengths, cost=COST_SHARE * shortest)
     return _joined(q, _refined(q, found, step * COARSE, limits), limits)
 
 
-def _family(q: Quantities, name: str, starts: Indices, limits: PointCriteria) -> Family:
-    """A family with its hereditary limits: what no part of a good window can break."""
-    usable = q.airborne & q.airspeed.known & q.altitude.known
-    changed = np.diff(q.configuration + q.unrecorded, append=0) > 0  # at the last sample before a change
-    reach = np.minimum(next_true(~usable)[starts], next_true(changed)[starts] + 1)
-    reach = np.minimum(reach, q.airspeed_mean.reach(starts, 2 * limits.airspeed_band))
-    if name in ("level", "turn"):
-        reach = np.minimum(reach, q.altitude.reach(starts, 2 * limits.level_altitude_band))
-    if name == "turn":
-        reach = np.minimum(reach, q.bank.reach(starts, 2 * limits.turn_bank_band, gaps=True))
-    else:
-        reach = np.minimum(reach, q.bank.reach(starts, 2 * limits.bank, gaps=True))
-        reach = np.minimum(reach, q.heading.reach(starts, limits.heading, gaps=True))
-    return Family(name, reach, lambda i, j: weigh_windows(q, name, i, j, limits, REACHED))
+def _family(q: Quantities, name: str, starts: Indices, limits: PointCriteria, span: tuple[int, int]) -> Family:
+    """A family with its hereditary limits; span: samples of the shortest and the longest window."""
+    reach = reach_of(q, name, starts, limits, most=span[1])
+    known = settled(q, name, shortest=span[0])
+    return Family(name, reach, lambda i, j: weigh_windows(q, name, i, j, limits, known))
 
 
 def _refined(q: Quantities, windows: list[Window], reach: int, limits: PointCriteria) -> list[Window]:
@@ -139,15 +127,18 @@ def _flying(q: Quantities, i: Indices, j: Indices) -> Flags:
 
 
 def _joined(q: Quantities, windows: list[Window], limits: PointCriteria) -> list[Window]:
-    """Neighbours of one family as one window where the whole of it is good."""
+    """Neighbours of one family as one window where nothing was moved and the whole is good, or nearly so.
+
+    Two thresholds, as for any state that must not flutter: a point begins only where every criterion
+    holds; one gust or a slow wave beyond a limit, up to `hold_factor` times it, does not cut it in two.
+    """
     out: list[Window] = []
     for window in windows:
         last = out[-1] if out else None
         if last is not None and last.family == window.family and (window.first - last.stop) * q.step_s <= NEIGHBOUR_S:
-            i, j = np.array([last.first]), np.array([window.stop])
-            weight = float(weigh_windows(q, window.family, i, j, limits)[0])
-            if weight > 0 and _flying(q, i, j)[0]:
-                out[-1] = Window(last.first, window.stop, window.family, weight)
+            whole = Window(last.first, window.stop, window.family, min(last.weight, window.weight))
+            if _flying(q, np.array([whole.first]), np.array([whole.stop]))[0] and holds(q, whole, limits):
+                out[-1] = whole
                 continue
         out.append(window)
     return out
@@ -156,15 +147,24 @@ def _joined(q: Quantities, windows: list[Window], limits: PointCriteria) -> list
 class _PointMaker:
     """Windows to points, with what all of them share."""
 
-    def __init__(self, q: Quantities, grid: Grid, labels: Mapping[str, NDArray[Any]]) -> None:
-        self.q, self.grid, self.labels = q, grid, labels
+    def __init__(
+        self, q: Quantities, grid: Grid, labels: Mapping[str, NDArray[Any]], statistics: SegmentStatistics
+    ) -> None:
+        self.q, self.grid, self.labels, self.statistics = q, grid, labels, statistics
 
-    def point(
-        self, window: Window, statistics: SegmentStatistics, score: float, reasons: tuple[Reason, ...]
+    def accepted(self, windows: Sequence[Window], scores: Sequence[float]) -> tuple[StabilisedPoint, ...]:
+        found = self.statistics.over_all([self._segment(w) for w in windows])
+        return tuple(self._point(w, one, score, ()) for w, one, score in zip(windows, found, scores, strict=True))
+
+    def refused(self, broken: Sequence[tuple[Window, tuple[Reason, ...]]]) -> tuple[StabilisedPoint, ...]:
+        found = self.statistics.over_all([self._segment(w) for w, _ in broken], REFUSED_CHANNELS)
+        return tuple(self._point(w, one, 0.0, why) for (w, why), one in zip(broken, found, strict=True))
+
+    def _point(
+        self, window: Window, found: Mapping[str, Statistic], score: float, reasons: tuple[Reason, ...]
     ) -> StabilisedPoint:
         segment, state = self._segment(window), self._state(window)
-        kind = self._kind(window, state)
-        return StabilisedPoint(segment, kind, state, statistics.over(segment), round(score, 4), DETECTOR, reasons)
+        return StabilisedPoint(segment, self._kind(window, state), state, found, round(score, 4), DETECTOR, reasons)
 
     def _segment(self, window: Window) -> Segment:
         start = float(self.grid.time_s[window.first])

@@ -18,8 +18,9 @@ from ..shared.physics.atmosphere import standard_pressure
 from ..shared.physics.constants import STANDARD_GRAVITY
 from ..shared.recording import Floats
 from .changepoints import find_changes
+from .robust import share_of
 from .signal import Flags, Grid, Indices, despike, deviation, runs, slope, smooth, unwrap
-from .windows import Series
+from .windows import Pair, Series
 
 AIRSPEED_MEAN_S = 3.0
 BANK_MEAN_S = 3.0
@@ -29,6 +30,7 @@ ENGINE_MEAN_S = 3.0
 CHANGE_STEP_S = 1.0
 CHANGE_MINIMUM = 4  # steps between two changes
 ROUGHNESS_S = 10.0
+OWN_SCATTER_S = 10.0
 STUCK_S = 4.0
 STUCK_FACTOR = 3
 STUCK_SHARE = 0.5  # a recorder that repeats more often than this is too coarse for the question
@@ -40,7 +42,8 @@ ALTITUDES = ("pressure_altitude", "baro_altitude", "unnamed_altitude", "gnss_alt
 class Quantities:
     """What the criteria look at; a Series of missing samples stands for an absent channel.
 
-    airspeed: raw; airspeed_mean: its 3 s mean. climb_rate from altitude; energy_rate adds (V/g) dV/dt.
+    airspeed: raw; airspeed_mean: its 3 s mean. engine_on_airspeed: logarithms of true airspeed and of the engine's
+    speed, engine_noise: what the tachometer itself scatters, as a share. without_power: 1 at idle or shut down. climb_rate from altitude; energy_rate adds (V/g) dV/dt.
     manifold_ratio: manifold over ambient pressure, the throttle's own measure: at a fixed throttle it
     hardly changes with altitude. The three steps compare the 3 s after each sample with the 3 s before:
     a lever moved shows at once, a slow drift hardly. roughness: root mean square of the load factor
@@ -57,6 +60,9 @@ class Quantities:
     bank: Series
     heading: Series
     engine_speed: Series
+    engine_on_airspeed: Pair
+    engine_noise: float
+    without_power: Series
     manifold_ratio: Series
     fuel_flow: Series
     engine_speed_step: Series
@@ -93,6 +99,11 @@ def quantities_of(grid: Grid, labels: Mapping[str, NDArray[Any]], airborne: Flag
         bank=Series(_bank(grid, speed)),
         heading=Series(smooth(unwrap(grid.numbers(grid.first(*HEADINGS) or "")), grid.samples(HEADING_MEAN_S))),
         engine_speed=Series(revolutions),
+        engine_on_airspeed=Pair(_logarithm(smooth(speed, grid.samples(AIRSPEED_MEAN_S))), _logarithm(revolutions)),
+        engine_noise=_own_scatter(_logarithm(revolutions)[airborne], grid.samples(OWN_SCATTER_S)),
+        without_power=Series(
+            np.isin(labels["power"], ("idle", "off")).astype(np.float64) if "power" in labels else np.zeros(len(grid))
+        ),
         manifold_ratio=Series(manifold),
         fuel_flow=Series(flow),
         engine_speed_step=Series(np.maximum(_step(revolutions, engine) - _step(speed_mean, engine), 0.0)),
@@ -140,6 +151,23 @@ def stuck(values: Floats, step_s: float) -> Flags:
     for first, stop in stretches[stretches[:, 1] - stretches[:, 0] + 1 > limit]:
         out[first - 1 : stop] = True
     return out
+
+
+def _logarithm(values: Floats) -> Floats:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.log(np.where(values > 1.0, values, np.nan))
+
+
+def _own_scatter(values: Floats, width: int) -> float:
+    """What a channel scatters about straight lines of `width` samples where it is quiet: a quarter are quieter."""
+    starts = np.arange(0, len(values) - width, max(width // 2, 1), dtype=np.int64)
+    if not len(starts):
+        return 0.0
+    series, place = Series(values), np.arange(width) - (width - 1) / 2
+    about = series.deviation(starts, starts + width) ** 2
+    along = series.slope(starts, starts + width) ** 2 * float(np.mean(place * place))
+    scatter = np.sqrt(np.maximum(about - along, 0.0))
+    return share_of(scatter, 25.0) if np.isfinite(scatter).any() else 0.0
 
 
 def _step(means: Floats, width: int) -> Floats:

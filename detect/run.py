@@ -6,6 +6,7 @@ from ..shared.findings import Detection
 from ..shared.recording import Recording
 from ..shared.settings import Settings
 from .events import find_events
+from .manoeuvres import find_manoeuvres
 from .phases import find_phases, phase_runs
 from .points import find_points
 from .signal import make_grid
@@ -13,22 +14,25 @@ from .states import config_states, find_states, state_runs
 
 
 def detect(recording: Recording, settings: Settings) -> Detection:
-    """States, events, phases and stabilised points of one sortie.
+    """States, events, phases, manoeuvres and stabilised points of one sortie.
 
     A channel that is missing is a finding (NOT_ATTEMPTED), never a failure.
     """
     grid = make_grid(recording)
     states = find_states(grid, settings, recording)
     events, event_findings = find_events(grid, states, settings)
-    phases = find_phases(grid, states.flight.airborne, tuple(e for e in events if e.kind == "go_around"))
+    flown = find_manoeuvres(grid, states, events, recording=recording, settings=settings)
+    go_arounds = tuple(e for e in events if e.kind == "go_around")
+    phases = find_phases(grid, states.flight.airborne, go_arounds, flown.legs)
     points, refused = find_points(grid, states, settings, recording)
     return Detection(
         points=points,
         refused=refused,
-        events=events,
+        events=tuple(sorted((*events, *flown.events), key=lambda e: (e.time_s, e.kind))),
         runs=(*state_runs(states), *phase_runs(phases)),
         states=config_states(states, grid),
         phases=phases,
-        findings=(*states.findings, *event_findings),
+        findings=(*states.findings, *event_findings, *flown.findings),
         settings_hash=settings.digest(),
+        manoeuvres=flown.manoeuvres,
     )

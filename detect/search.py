@@ -130,22 +130,32 @@ def _moved(cost: LineCost, changes: Indices, half: int, minimum: int) -> Indices
 
 
 def _merged(cost: LineCost, changes: Indices, penalty: float, minimum: int) -> Indices:
-    """The changes with pairs that bracket one made one: the two peaks either side of a jump."""
+    """The changes with pairs that bracket one made one, the first pair first: the two peaks either side of a jump."""
+    borders = np.concatenate(([0], changes, [cost.length])).astype(np.int64)
+    single = _single(cost, borders, penalty, minimum)  # for each pair the place of one that serves better, or -1
     k = 0
-    while k + 1 < len(changes):
-        low = changes[k - 1] if k else 0
-        high = changes[k + 2] if k + 2 < len(changes) else cost.length
-        trial = np.arange(max(changes[k], low + minimum), min(changes[k + 1], high - minimum) + 1)
-        if len(trial):
-            borders = np.array([low, changes[k], changes[k + 1], high], dtype=np.int64)
-            pair = float(cost.error(borders[:-1], borders[1:]).sum()) + penalty
-            lows, highs = np.full(len(trial), low), np.full(len(trial), high)
-            single = cost.error(lows, trial) + cost.error(trial, highs)
-            if single.min() < pair:
-                changes = np.concatenate((changes[:k], [trial[single.argmin()]], changes[k + 2 :])).astype(np.int64)
-                continue
-        k += 1
-    return changes
+    while (single[k:] >= 0).any():
+        k += int((single[k:] >= 0).argmax())
+        borders = np.concatenate((borders[: k + 1], [single[k]], borders[k + 3 :]))
+        single = np.delete(single, k)
+        single[k : k + 2] = _single(cost, borders[k : k + 5], penalty, minimum)  # the others are as they were
+    return borders[1:-1]
+
+
+def _single(cost: LineCost, borders: Indices, penalty: float, minimum: int) -> Indices:
+    """For every two neighbouring inner borders the best place of one instead; -1 where two serve better."""
+    low, left, right, high = (borders[d : len(borders) - 3 + d] for d in range(4))
+    pair = cost.error(low, left) + cost.error(left, right) + cost.error(right, high) + penalty
+    first, last = np.maximum(left, low + minimum), np.minimum(right, high - minimum)
+    number = np.maximum(last - first + 1, 0)
+    owner = np.repeat(np.arange(len(number)), number)
+    trial = np.arange(len(owner)) - np.repeat(np.cumsum(number) - number, number) + first[owner]
+    total = cost.error(low[owner], trial) + cost.error(trial, high[owner])
+    order = np.lexsort((trial, total, owner))
+    heads = order[np.flatnonzero(np.diff(owner[order], prepend=-1))]
+    best = np.full(len(number), -1, dtype=np.int64)
+    best[owner[heads]] = np.where(total[heads] < pair[owner[heads]], trial[heads], -1)
+    return best
 
 
 def _dropped(cost: LineCost | MeanCost, changes: Indices, penalty: float) -> Indices:

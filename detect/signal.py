@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..shared.frame import sample_column
+from ..shared.frame import Reading, reading_of, sample_column
 from ..shared.recording import Column, Floats, Recording, Track
 from ..shared.vocabulary import meaning_of
 
@@ -23,6 +23,7 @@ Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 
 GRID_STEP_S = 0.2
+_BLOCK = 1 << 14
 
 # what the detectors look at; a channel missing from a recording is missing from its grid
 DETECTION_CHANNELS: tuple[str, ...] = (
@@ -122,7 +123,18 @@ class Grid:
         """The grid index nearest to a time, inside the grid."""
         if not len(self.time_s):
             return 0
-        return int(np.clip(round((time_s - self.time_s[0]) / self.step_s), 0, len(self.time_s) - 1))
+        return min(max(round((time_s - float(self.time_s[0])) / self.step_s), 0), len(self.time_s) - 1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Which uniform time each of a track's rows belongs to, and whether there is one: (rows,) each."""
+
+    cell: Indices
+    inside: Flags
+
+
+Shared = Cells | Reading
 
 
 def make_grid(recording: Recording, step_s: float = GRID_STEP_S, channels: Iterable[str] = DETECTION_CHANNELS) -> Grid:
@@ -136,26 +148,35 @@ def make_grid(recording: Recording, step_s: float = GRID_STEP_S, channels: Itera
         return Grid(step_s, np.empty(0), {})
     first, last = float(main.time_s[0]), float(main.time_s[-1])
     time_s: Floats = first + step_s * np.arange(int(np.floor((last - first) / step_s)) + 1, dtype=np.float64)
-    columns = {}
+    columns, shared = {}, dict[str, Shared]()
     for name in channels:
         holders = recording.holders(name)
         if holders:
-            columns[name] = grid_column(holders[0], name, time_s, step_s)
+            track = holders[0]
+            if track.name not in shared:
+                shared[track.name] = _shared(track, time_s, step_s)
+            columns[name] = grid_column(track, name, time_s, step_s, shared=shared[track.name])
     return Grid(step_s, time_s, columns)
 
 
-def grid_column(track: Track, name: str, time_s: Floats, step_s: float) -> NDArray[Any]:
-    """One channel of a track on uniform times: averaged when the track is faster, else read."""
-    if name in SLOW_CHANNELS and not track.columns[name].is_text:
-        clean = replace(track.columns[name], values=spikeless(track, name))
-        track = replace(track, columns={name: clean})
+def grid_column(
+    track: Track, name: str, time_s: Floats, step_s: float, *, shared: Shared | None = None
+) -> NDArray[Any]:
+    """One channel of a track on uniform times: averaged when the track is faster, else read.
+
+    shared: what `_shared` gives for the track, where several channels share it.
+    """
     column = track.columns[name]
+    if name in SLOW_CHANNELS and not column.is_text:
+        column = replace(column, values=spikeless(track, name))
     entry = meaning_of(name)
     held = column.is_text or (entry is not None and entry.reduction == "last")
-    if held or track.median_step_s > 0.75 * step_s:
-        return sample_column(track, name, time_s)
+    shared = shared or _shared(track, time_s, step_s)
+    if held or not isinstance(shared, Cells):
+        reading = None if isinstance(shared, Cells) else shared
+        return sample_column(track, name, time_s, column=column, reading=reading)
     circular = entry is not None and entry.reduction == "circular"
-    return _average(track, column, time_s, step_s, circular=circular)
+    return _average(track, column, time_s, shared, circular=circular)
 
 
 def spikeless(track: Track, name: str) -> Floats:
@@ -164,23 +185,33 @@ def spikeless(track: Track, name: str) -> Floats:
     return despike(track.columns[name].values, 5 if track.median_step_s < 0.4 else 3)
 
 
-def _average(track: Track, column: Column, time_s: Floats, step_s: float, *, circular: bool) -> Floats:
+def _shared(track: Track, time_s: Floats, step_s: float) -> Shared:
+    """What all channels of a track have in common on uniform times: cells of a faster one, the reading of a slower."""
+    if track.median_step_s > 0.75 * step_s:
+        return reading_of(track, time_s)
+    cell = np.floor((track.time_s - time_s[0]) / step_s + 0.5).astype(np.int64)
+    return Cells(cell, (cell >= 0) & (cell < len(time_s)))
+
+
+def _average(track: Track, column: Column, time_s: Floats, cells: Cells, *, circular: bool) -> Floats:
     known = np.isfinite(column.values)
-    times, values = track.time_s[known], column.values[known]
+    values = column.values
     turn = 360.0 if column.unit == "deg" else 2 * np.pi
     if circular:
-        values = np.unwrap(values, period=turn)
-    cell = np.floor((times - time_s[0]) / step_s + 0.5).astype(np.int64)
-    inside = (cell >= 0) & (cell < len(time_s))
-    count = np.bincount(cell[inside], minlength=len(time_s))
-    total = np.bincount(cell[inside], weights=values[inside], minlength=len(time_s))
+        values = unwrap(values, turn)
+    cell, inside = cells.cell, cells.inside
+    if not known.all() or not inside.all():
+        known = known & inside
+        cell, values = cell[known], values[known]
+    count = np.bincount(cell, minlength=len(time_s))
+    total = np.bincount(cell, weights=values, minlength=len(time_s))
     with np.errstate(invalid="ignore"):
         out: Floats = total / count
     if circular:
         out = out % turn
     empty = count == 0
     if empty.any():  # a hole shorter than a gap: read it from its neighbours
-        out[empty] = sample_column(track, column.name, time_s[empty])
+        out[empty] = sample_column(track, column.name, time_s[empty], column=column)
     return out
 
 
@@ -257,8 +288,10 @@ def _offset(values: Floats) -> float:
 
 def unwrap(angle: Floats, turn: float = 2 * np.pi) -> Floats:
     """Angle without jumps of a whole turn; gaps stay gaps and do not break what follows."""
-    out = angle.copy()
     known = np.isfinite(angle)
+    if known.all():
+        return np.asarray(np.unwrap(angle, period=turn))
+    out = angle.copy()
     out[known] = np.unwrap(angle[known], period=turn)
     return out
 
@@ -271,10 +304,11 @@ def despike(values: Floats, width: int = 5, factor: float = 8.0) -> Floats:
     """
     if len(values) < width:
         return values.copy()
-    middle = _median_of_neighbours(values, width)
-    distance = np.abs(values - middle)
-    known = distance[np.isfinite(distance)]
-    scale = 1.4826 * float(np.median(known[known > 0])) if (known > 0).any() else 0.0
+    distance = _median_of_neighbours(values, width)
+    np.abs(np.subtract(values, distance, out=distance), out=distance)
+    moved = distance[np.isfinite(distance) & (distance > 0)]
+    scale = 1.4826 * float(np.median(moved, overwrite_input=True)) if len(moved) else 0.0
+    del moved
     out = values.copy()
     with np.errstate(invalid="ignore"):
         out[distance > factor * max(scale, 1e-12)] = np.nan
@@ -286,10 +320,17 @@ def _median_of_neighbours(values: Floats, width: int) -> Floats:
 
     A missing neighbour counts as the one it is compared with.
     """
+    padded = np.pad(values, width // 2, mode="edge")
+    out = np.empty(len(values))
+    for first in range(0, len(values), _BLOCK):  # in pieces that stay in the processor's cache
+        stop = min(first + _BLOCK, len(values))
+        out[first:stop] = _medians(padded[first : stop + width - 1], width)
+    return out
+
+
+def _medians(padded: Floats, width: int) -> Floats:
     low, high = np.fmin, np.fmax
-    half = width // 2
-    padded = np.pad(values, half, mode="edge")
-    part = [padded[k : k + len(values)] for k in range(width)]
+    part = [padded[k : len(padded) - width + 1 + k] for k in range(width)]
     if width == 3:
         a, b, c = part
     else:
@@ -297,6 +338,16 @@ def _median_of_neighbours(values: Floats, width: int) -> Floats:
         c = low(high(part[0], part[1]), high(part[3], part[4]))
         a = part[2]
     return np.asarray(high(low(a, b), low(high(a, b), c)))
+
+
+def sliding_minimum(values: Floats, width: int) -> Floats:
+    """Minimum of every window of `width` values, by doubling: shape (n - width + 1,)."""
+    out, have = values, 1
+    while 2 * have <= width:
+        out = np.minimum(out[:-have], out[have:])
+        have *= 2
+    rest = width - have
+    return np.minimum(out[: len(out) - rest], out[rest:]) if rest else out
 
 
 def runs(flags: Flags) -> Indices:

@@ -20,20 +20,19 @@ from ..shared.recording import Recording
 from ..shared.settings import Settings
 from .course import UNKNOWN, Course, Told, constant_course, course_of_labels
 from .engine import Engine, read_engine, with_speed_as_load
-from .flap_inference import inferred_flap
 from .flaps import recorded_flap
 from .flight import Flight, find_flight
 from .gear import recorded_gear
 from .governor import is_governed
-from .lift import read_lift
 from .power import power_labels
 from .propulsion import propulsion_labels
 from .signal import Grid
+from .unrecorded import told_from_response
 
 CONFIGURATION = ("gear", "flap", "power", "propulsion")
 _WANTED = {
-    "gear": "no switch, position or word of it is recorded, and its drag alone cannot be told from flap and power; "
-    "for a fixed gear write aircraft.retractable_gear = false in the settings",
+    "gear": "no switch, position or word of it is recorded, and the drag does not show it for certain; "
+    "write aircraft.retractable_gear = true or false in the settings",
     "flap": "no position, angle or selection of it is recorded, and the angle of attack does not tell",
 }
 
@@ -54,8 +53,14 @@ def find_states(grid: Grid, settings: Settings, recording: Recording) -> States:
     """Gear, flap, power and propulsion over the grid's time, with gear and flap events."""
     flight = find_flight(grid, recording)
     engine = _engine(recording, grid, settings, flight)
-    gear = recorded_gear(recording) or _without_gear_channel(grid, settings)
-    flap = recorded_flap(recording, settings) or _without_flap_channel(grid, settings, flight)
+    gear, flap = recorded_gear(recording), recorded_flap(recording, settings)
+    if gear is None and settings.aircraft.retractable_gear is False:
+        gear = Told(constant_course("gear", "fixed", *_span(grid)), (), ())
+    if gear is None or flap is None:
+        wanted = {name for name, told in (("gear", gear), ("flap", flap)) if told is None}
+        told = told_from_response(wanted, grid, recording, settings=settings, configuration=(flight, engine))
+        gear = gear or told.get("gear") or _nothing("gear", grid)
+        flap = flap or told.get("flap") or _nothing("flap", grid)
     power, propulsion, engine_findings = _engine_courses(engine, grid)
     courses = {"gear": gear.course, "flap": flap.course, "power": power, "propulsion": propulsion}
     return States(
@@ -81,19 +86,6 @@ def _engine(recording: Recording, grid: Grid, settings: Settings, flight: Flight
 
 def _span(grid: Grid) -> tuple[float, float]:
     return (float(grid.time_s[0]), float(grid.time_s[-1]) + grid.step_s) if len(grid) else (0.0, 0.0)
-
-
-def _without_gear_channel(grid: Grid, settings: Settings) -> Told:
-    if settings.aircraft.retractable_gear is False:
-        return Told(constant_course("gear", "fixed", *_span(grid)), (), ())
-    return _nothing("gear", grid)
-
-
-def _without_flap_channel(grid: Grid, settings: Settings, flight: Flight) -> Told:
-    """Told from the wing's response where that can be told, else 'unknown'."""
-    lift = read_lift(grid, flight.airborne)
-    inferred = inferred_flap(lift, settings.aircraft.flap_settings, _span(grid)[1]) if lift is not None else None
-    return inferred or _nothing("flap", grid)
 
 
 def _nothing(channel: str, grid: Grid) -> Told:

@@ -1,26 +1,27 @@
 """Mean, scatter, trend and an honest standard error of channels over a stretch.
 
-Samples of a recorder are not independent: gusts and filters tie neighbours together, so the
-standard error of the mean is not the deviation over the root of the count. The number of
-independent samples is the count over the integrated autocorrelation time, summed by the initial
-monotone positive sequence (C. J. Geyer, Practical Markov Chain Monte Carlo, Statistical
-Science 7(4), 1992, section 3.3). The recorder's resolution adds step / sqrt(12), which no
-averaging of a steady value removes (JCGM 100:2008, F.2.2.1).
+The standard error of the mean is not the deviation over the root of the count: the number of
+independent samples is the count over the integrated autocorrelation time (autocorrelation.py). The
+recorder's resolution adds step / sqrt(12), which no averaging of a steady value removes (JCGM
+100:2008, F.2.2.1).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterator, Sequence
 
 import numpy as np
 
 from ..shared.findings import Segment, Statistic
 from ..shared.recording import Column, Floats, Recording, Track
+from ..shared.spill import note_use, spill
 from ..shared.vocabulary import meaning_of
+from .autocorrelation import times_of_stretches
 from .signal import SLOW_CHANNELS, Indices, spikeless, unwrap
 
 STEP_SHARE = float(1 / np.sqrt(12.0))
 NAN = float("nan")
+BATCH = 20_000  # rows of a recorder looked at together
 
 
 def statistic(
@@ -48,20 +49,41 @@ def _statistics(
     time_s: Floats, rows: Floats, steps: list[float | None], units: list[str | None]
 ) -> tuple[Statistic, ...]:
     """Statistics of complete channels: rows (c, n) without missing samples, n > 0."""
-    count = rows.shape[1]
-    mean = rows.mean(axis=1)
-    centred = rows - mean[:, None]
-    square = np.einsum("ij,ij->i", centred, centred)
-    place = time_s - time_s.mean()
-    spread = float(place @ place)
-    slope = centred @ place / spread if spread > 0 else np.full(len(rows), NAN)
-    scatter = square / (count - 1) * correlation_times(centred) / count if count > 1 else np.full(len(rows), NAN)
-    numbers = (mean, np.sqrt(square / count), slope, scatter, rows.min(axis=1), rows.max(axis=1))
-    table = zip(*(column.tolist() for column in numbers), steps, units, strict=True)
-    return tuple(
-        Statistic(middle, deviation, trend, _standard_error(part, step), count, unit, low, high)
-        for middle, deviation, trend, part, low, high, step, unit in table
-    )
+    turns = np.full(len(rows), NAN)
+    many = _of_stretches(time_s, rows, np.array([0]), np.array([rows.shape[1]]), turns=turns, steps=steps, units=units)
+    return tuple(many[0])
+
+
+def _of_stretches(
+    time_s: Floats, rows: Floats, starts: Indices, counts: Indices, *,
+    turns: Floats, steps: list[float | None], units: list[str | None],
+) -> list[list[Statistic]]:  # fmt: skip
+    """Statistics of every stretch (s) of complete channels, rows (c, n) that are the stretches end to end.
+
+    turns: a whole turn of each channel that is an angle, else NaN; its mean is given within one turn.
+    """
+    mean = np.add.reduceat(rows, starts, axis=1) / counts
+    centred = rows - np.repeat(mean, counts, axis=1)
+    square = np.add.reduceat(centred * centred, starts, axis=1)
+    place = time_s - np.repeat(np.add.reduceat(time_s, starts) / counts, counts)
+    spread = np.add.reduceat(place * place, starts)
+    low, high = (extreme.reduceat(rows, starts, axis=1) for extreme in (np.minimum, np.maximum))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = np.where(spread > 0, np.add.reduceat(centred * place, starts, axis=1) / spread, NAN)
+        times = times_of_stretches(centred, square, starts, counts)
+        scatter = np.where(counts > 1, square / (counts - 1) * times / counts, NAN)
+    turned = np.nan_to_num(turns[:, None] * np.floor(mean / turns[:, None]))
+    numbers = (mean - turned, np.sqrt(square / counts), slope, scatter, low - turned, high - turned)
+    out = []
+    for k, count in enumerate(counts.tolist()):
+        table = zip(*(column[:, k].tolist() for column in numbers), steps, units, strict=True)
+        out.append(
+            [
+                Statistic(middle, deviation, trend, _standard_error(part, step), count, unit, least, most)
+                for middle, deviation, trend, part, least, most, step, unit in table
+            ]
+        )
+    return out
 
 
 def _standard_error(scatter: float, step: float | None) -> float:
@@ -69,34 +91,6 @@ def _standard_error(scatter: float, step: float | None) -> float:
         return float(np.sqrt(scatter))
     resolution = (step * STEP_SHARE) ** 2
     return float(np.sqrt(resolution + (scatter if np.isfinite(scatter) else 0.0)))
-
-
-def correlation_times(rows: Floats) -> Floats:
-    """Integrated autocorrelation time in samples of each row (c, n): at least 1, at most n.
-
-    1 + 2 x the sum of the autocorrelations, summed in adjacent pairs while the pairs stay positive
-    and not rising, by one Fourier transform. 1 for a row that does not vary.
-    """
-    channels, n = rows.shape
-    centred = rows - rows.mean(axis=1, keepdims=True)
-    power = np.einsum("ij,ij->i", centred, centred)
-    varies = power > 1e-24 * np.maximum(np.einsum("ij,ij->i", rows, rows), 1e-300)
-    if n < 4 or not varies.any():
-        return np.ones(channels)
-    size = _transform_size(2 * n - 1)
-    spectrum = np.fft.rfft(centred, size, axis=1)
-    covariance = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=1)[:, :n]
-    correlation = covariance / np.where(varies, power, 1.0)[:, None]
-    pairs = correlation[:, 0 : n - 1 : 2] + correlation[:, 1:n:2]
-    positive = np.cumprod(pairs > 0, axis=1)
-    total = (np.minimum.accumulate(pairs, axis=1) * positive).sum(axis=1)
-    return np.where(varies, np.clip(2 * total - 1, 1.0, n), 1.0)
-
-
-def _transform_size(least: int) -> int:
-    """The smallest 2^a or 3 x 2^a at or above `least`: both are fast, and half as much is wasted."""
-    power = 1 << (least - 1).bit_length()
-    return 3 * power // 4 if 3 * power // 4 >= least else power
 
 
 class SegmentStatistics:
@@ -107,10 +101,9 @@ class SegmentStatistics:
     sample in the segment is left out.
     """
 
-    def __init__(self, recording: Recording, channels: Iterable[str] | None = None) -> None:
-        wanted = recording.channels() if channels is None else tuple(channels)
+    def __init__(self, recording: Recording) -> None:
         by_track: dict[str, list[str]] = {}
-        for name in wanted:
+        for name in recording.channels():
             holder = _holder(recording, name)
             if holder is not None and meaning_of(name) is not None and not holder.columns[name].is_text:
                 by_track.setdefault(holder.name, []).append(name)
@@ -118,10 +111,17 @@ class SegmentStatistics:
 
     def over(self, segment: Segment) -> dict[str, Statistic]:
         """Channel -> statistic over [start_s, stop_s), channels in alphabetical order."""
-        found: dict[str, Statistic] = {}
+        return self.over_all([segment])[0]
+
+    def over_all(
+        self, segments: Sequence[Segment], channels: Container[str] | None = None
+    ) -> list[dict[str, Statistic]]:
+        """The same for many segments at once; of all channels, or of those asked for."""
+        found: list[dict[str, Statistic]] = [{} for _ in segments]
         for block in self._blocks:
-            found |= block.over(segment)
-        return dict(sorted(found.items()))
+            for into, more in zip(found, block.over_all(segments, channels), strict=True):
+                into.update(more)
+        return [dict(sorted(one.items())) for one in found]
 
 
 def _holder(recording: Recording, name: str) -> Track | None:
@@ -131,37 +131,80 @@ def _holder(recording: Recording, name: str) -> Track | None:
 
 
 class _Block:
-    """The numeric channels of one track, as rows; angles without jumps."""
+    """The numeric channels of one track; angles without jumps, each channel made ready when first asked for."""
 
     def __init__(self, track: Track, names: list[str]) -> None:
+        self.track = track
         self.names = names
         self.time_s = track.time_s
         self.columns: list[Column] = [track.columns[n] for n in names]
         self.turns = np.array([_turn(column) for column in self.columns])
-        self.rows: Floats = np.stack([_row(track, n, turn) for n, turn in zip(names, self.turns, strict=True)])
-        self.known = np.isfinite(self.rows)
+        self.ready: dict[int, Floats] = {}
 
-    def over(self, segment: Segment) -> dict[str, Statistic]:
-        first, stop = np.searchsorted(self.time_s, (segment.start_s, segment.stop_s))
-        if stop <= first:
-            return {}
-        times, rows, known = self.time_s[first:stop], self.rows[:, first:stop], self.known[:, first:stop]
-        full = known.all(axis=1)
-        whole = np.flatnonzero(full)
-        out = self._measure(times, rows[whole], whole) if len(whole) else {}
-        for k in np.flatnonzero(~full & known.any(axis=1)):
-            out |= self._measure(times[known[k]], rows[k, known[k]][None, :], np.array([k]))
+    def over_all(self, segments: Sequence[Segment], channels: Container[str] | None) -> list[dict[str, Statistic]]:
+        which = np.array(
+            [k for k, name in enumerate(self.names) if channels is None or name in channels], dtype=np.int64
+        )
+        out: list[dict[str, Statistic]] = [{} for _ in segments]
+        bounds = np.array([(s.start_s, s.stop_s) for s in segments]).reshape(-1, 2)
+        first, stop = np.searchsorted(self.time_s, bounds[:, 0]), np.searchsorted(self.time_s, bounds[:, 1])
+        held = np.flatnonzero(stop > first)
+        for some in _batches(held, stop - first) if len(which) else ():
+            for k, found in zip(some, self._measure(first[some], stop[some], which), strict=True):
+                out[k] = found
         return out
 
-    def _measure(self, times: Floats, rows: Floats, which: Indices) -> dict[str, Statistic]:
-        turns = self.turns[which]
-        angular = np.isfinite(turns)
-        if angular.any():  # the mean within one turn
-            rows = rows.copy()
-            rows[angular] -= (turns[angular] * np.floor(rows[angular].mean(axis=1) / turns[angular]))[:, None]
+    def _measure(self, first: Indices, stop: Indices, which: Indices) -> list[dict[str, Statistic]]:
+        """Statistics of the rows [first, stop) of each stretch; channels with a hole somewhere one by one."""
+        counts = stop - first
+        starts = np.cumsum(counts) - counts
+        places = np.arange(int(counts.sum())) - np.repeat(starts - first, counts)
+        times = self.time_s[places]
+        rows = np.stack([self._row(k)[places] for k in which.tolist()])
+        note_use(rows.nbytes)
+        known = np.isfinite(rows)
+        full = known.all(axis=1)
+        out: list[dict[str, Statistic]] = [{} for _ in counts]
+        if full.any():
+            for into, found in zip(out, self._stretches(times, rows[full], starts, counts, which[full]), strict=True):
+                into.update(found)
+        for row, seen, k in zip(rows[~full], known[~full], which[~full], strict=True):
+            here = np.add.reduceat(seen.astype(np.int64), starts)
+            some = np.flatnonzero(here)
+            if len(some):
+                begins = np.cumsum(here[some]) - here[some]
+                pieces = self._stretches(times[seen], row[seen][None, :], begins, here[some], np.array([k]))
+                for at, one in zip(some, pieces, strict=True):
+                    out[at].update(one)
+        return out
+
+    def _stretches(
+        self, times: Floats, rows: Floats, starts: Indices, counts: Indices, which: Indices
+    ) -> list[dict[str, Statistic]]:
         columns = [self.columns[k] for k in which]
-        found = _statistics(times, rows, [c.step for c in columns], [c.unit for c in columns])
-        return {self.names[k]: one for k, one in zip(which, found, strict=True)}
+        found = _of_stretches(
+            times, rows, starts, counts, turns=self.turns[which], steps=[c.step for c in columns],
+            units=[c.unit for c in columns],
+        )  # fmt: skip
+        names = [self.names[k] for k in which]
+        return [dict(zip(names, one, strict=True)) for one in found]
+
+    def _row(self, k: int) -> Floats:
+        if k not in self.ready:
+            self.ready[k] = spill(_row(self.track, self.names[k], self.turns[k]))
+        return self.ready[k]
+
+
+def _batches(held: Indices, counts: Indices) -> Iterator[Indices]:
+    """The stretches in portions of at most BATCH rows, one at least."""
+    begin, total = 0, 0
+    for n, k in enumerate(held):
+        if total and total + counts[k] > BATCH:
+            yield held[begin:n]
+            begin, total = n, 0
+        total += int(counts[k])
+    if begin < len(held):
+        yield held[begin:]
 
 
 def _turn(column: Column) -> float:

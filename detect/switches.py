@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.frame import gap_limit_s
+from ..shared.on_change import is_on_change, stamp_step_s
 from ..shared.recording import Floats, Recording, Track
 
 SETTLE_S = 1.0
@@ -23,13 +24,18 @@ SETTLE_S = 1.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Samples:
-    """Rows of one channel that hold a value: time_s (n,), values (n,) of float64 or str."""
+    """Rows of one channel that hold a value: time_s (n,), values (n,) of float64 or str.
+
+    until_s: for a recorder that writes changes only, when the last value ceases to hold: the end of
+    the recording; such a row stands at the change itself, known to step_s. None for rows at a rate.
+    """
 
     channel: str
     time_s: Floats
     values: NDArray[Any]
     step_s: float
     gap_s: float
+    until_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +104,15 @@ def samples_of(recording: Recording, channel: str) -> Samples | None:
     else:
         keep = np.asarray(np.isfinite(column.values), dtype=bool)
     step_s = track.median_step_s if len(track.time_s) > 1 else 1.0
-    return Samples(channel, track.time_s[keep], column.values[keep], step_s, gap_limit_s(track))
+    until_s = None
+    if is_on_change(track):
+        step_s, until_s = stamp_step_s(track), end_of(recording)
+    return Samples(channel, track.time_s[keep], column.values[keep], step_s, gap_limit_s(track), until_s)
+
+
+def end_of(recording: Recording) -> float:
+    """The last row of any recorder, seconds."""
+    return max(float(t.time_s[-1]) for t in recording.tracks if len(t.time_s))
 
 
 def read_switch(samples: Samples, settle_s: float = SETTLE_S) -> Switch:
@@ -122,12 +136,12 @@ def read_switch(samples: Samples, settle_s: float = SETTLE_S) -> Switch:
                 after,
                 float(time_s[last] - time_s[first]),
                 int(count),
-                float(time_s[first] - time_s[first - 1]),
+                samples.step_s if samples.until_s is not None else float(time_s[first] - time_s[first - 1]),
             )
         )
     holes = np.flatnonzero(np.diff(time_s) > samples.gap_s)
     gaps = tuple((float(time_s[i]) + samples.step_s, float(time_s[i + 1])) for i in holes)
-    stop_s = float(time_s[-1]) + samples.step_s
+    stop_s = max(float(time_s[-1]) + samples.step_s, samples.until_s or 0.0)
     return Switch(
         samples.channel, float(time_s[0]), stop_s, values[0], tuple(edges), gaps, glitches, bounces, samples.step_s
     )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -29,6 +29,7 @@ class Series:
     def __init__(self, values: Floats) -> None:
         self.values = values
         self.known = np.isfinite(values)
+        self.complete = bool(self.known.all())
         self.offset = float(values[self.known].mean()) if self.known.any() else 0.0
         self._centred = np.where(self.known, values - self.offset, 0.0)
         self._place = np.arange(len(values), dtype=np.float64) - len(values) / 2
@@ -55,15 +56,17 @@ class Series:
         return _cumulative(place), _cumulative(place * place)
 
     @cached_property
-    def _highest(self) -> Floats:
-        return _doubling(np.where(self.known, self.values, -np.inf), np.maximum)
+    def _highest(self) -> _Extremes:
+        return _Extremes(np.where(self.known, self.values, -np.inf), np.maximum)
 
     @cached_property
-    def _lowest(self) -> Floats:
-        return _doubling(np.where(self.known, self.values, np.inf), np.minimum)
+    def _lowest(self) -> _Extremes:
+        return _Extremes(np.where(self.known, self.values, np.inf), np.minimum)
 
     def count(self, i: Indices, j: Indices) -> Floats:
         """Number of samples that are not missing."""
+        if self.complete:
+            return (j - i).astype(np.float64)
         return self._count[j] - self._count[i]
 
     def mean(self, i: Indices, j: Indices) -> Floats:
@@ -73,9 +76,10 @@ class Series:
 
     def deviation(self, i: Indices, j: Indices) -> Floats:
         """Standard deviation about the mean."""
+        count = self.count(i, j)
         with np.errstate(invalid="ignore", divide="ignore"):
-            mean = (self._sum[j] - self._sum[i]) / self.count(i, j)
-            variance = (self._square[j] - self._square[i]) / self.count(i, j) - mean * mean
+            mean = (self._sum[j] - self._sum[i]) / count
+            variance = (self._square[j] - self._square[i]) / count - mean * mean
         return np.sqrt(np.maximum(variance, 0.0))
 
     def slope(self, i: Indices, j: Indices) -> Floats:
@@ -90,28 +94,29 @@ class Series:
 
     def highest(self, i: Indices, j: Indices) -> Floats:
         """Largest sample; minus infinity when all are missing."""
-        return _extreme(self._highest, i, j, np.maximum)
+        return self._highest.over(i, j)
 
     def lowest(self, i: Indices, j: Indices) -> Floats:
         """Smallest sample; infinity when all are missing."""
-        return _extreme(self._lowest, i, j, np.minimum)
+        return self._lowest.over(i, j)
 
     def width(self, i: Indices, j: Indices) -> Floats:
         """Largest less smallest sample; zero when all are missing."""
         return np.maximum(self.highest(i, j) - self.lowest(i, j), 0.0)
 
-    def reach(self, starts: Indices, width: float, *, gaps: bool = False) -> Indices:
+    def reach(self, starts: Indices, width: float, *, gaps: bool = False, most: int | None = None) -> Indices:
         """For each start the largest stop with every [start, stop) no wider than `width`.
 
         `gaps`: missing samples are passed over; otherwise the window ends before the first one.
+        `most`: longer windows are of no interest: where this many samples fit the stop may be any beyond.
         """
         n = len(self.values)
         stop = starts.copy()
         high, low = np.full(len(starts), -np.inf), np.full(len(starts), np.inf)
-        for level in range(len(self._highest) - 1, -1, -1):
+        for level in range(max(n if most is None else min(most, n), 1).bit_length() - 1, -1, -1):
             place = np.minimum(stop, n - 1)
-            new_high = np.maximum(high, self._highest[level, place])
-            new_low = np.minimum(low, self._lowest[level, place])
+            new_high = np.maximum(high, self._highest.row(level)[place])
+            new_low = np.minimum(low, self._lowest.row(level)[place])
             fits = (stop + (1 << level) <= n) & ~(new_high > new_low + width)
             stop = np.where(fits, stop + (1 << level), stop)
             high, low = np.where(fits, new_high, high), np.where(fits, new_low, low)
@@ -120,28 +125,72 @@ class Series:
         return np.minimum(stop, next_true(~self.known)[starts])
 
 
+class Pair:
+    """Two signals with what is needed to tell how well one follows the other in any window.
+
+    leader, follower: float64 (n,); samples where either is missing are left out.
+    """
+
+    def __init__(self, leader: Floats, follower: Floats) -> None:
+        known = np.isfinite(leader) & np.isfinite(follower)
+        one, other = (np.where(known, v - (v[known].mean() if known.any() else 0.0), 0.0) for v in (leader, follower))
+        rows = (known.astype(np.float64), one, other, one * one, other * other, one * other)
+        self._sums = tuple(_cumulative(row) for row in rows)
+
+    def residual(self, i: Indices, j: Indices, *, least: float, most: Floats | float) -> Floats:
+        """Root mean square of the follower about a straight line in the leader, its slope kept within least..most."""
+        count, one, other, ones, others, both = (row[j] - row[i] for row in self._sums)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            one, other = one / count, other / count
+            along, across = ones / count - one * one, both / count - one * other
+            slope = np.clip(np.where(along > 0, across / along, 0.0), least, most)
+            left = others / count - other * other - 2 * slope * across + slope * slope * along
+        return np.asarray(np.sqrt(np.maximum(left, 0.0)), dtype=np.float64)
+
+
 def _cumulative(values: Floats) -> Floats:
     out = np.zeros(len(values) + 1)
     np.cumsum(values, out=out[1:])
     return out
 
 
-def _doubling(values: Floats, combine: np.ufunc) -> Floats:
-    """Row k holds the extreme of the 2^k samples from each place on (levels, n); short rows end in their last."""
-    levels = max(len(values), 1).bit_length()
-    table = np.empty((levels, len(values)))
-    table[0] = values
-    for level in range(1, levels):
-        span = 1 << (level - 1)
-        good = len(values) - 2 * span + 1
-        combine(table[level - 1, :good], table[level - 1, span : span + good], out=table[level, :good])
-        table[level, good:] = values[good:]
-    return table
+class _Extremes:
+    """Row k holds the extreme of the 2^k samples from each place on; short rows end in their last.
+
+    Rows are made when first asked for: long ones seldom are.
+    """
+
+    def __init__(self, values: Floats, combine: np.ufunc) -> None:
+        self.values, self.combine = values, combine
+        self.table = np.empty((max(len(values), 1).bit_length(), len(values)))
+        self.table[0] = values
+        self.made = 1
+
+    def row(self, level: int) -> Floats:
+        """Extremes of 2^level samples from each place on: (n,)."""
+        while self.made <= level:
+            last, span = self.table[self.made - 1], 1 << (self.made - 1)
+            good = len(self.values) - 2 * span + 1
+            self.combine(last[:good], last[span : span + good], out=self.table[self.made, :good])
+            self.table[self.made, good:] = self.values[good:]
+            self.made += 1
+        return np.asarray(self.table[level], dtype=np.float64)
+
+    def over(self, i: Indices, j: Indices) -> Floats:
+        """Extreme of every window [i, j)."""
+        if not len(i):
+            return np.empty(0)
+        level = _levels(len(self.values))[j - i]
+        self.row(int(level.max()))
+        place = level * len(self.values)
+        flat = self.table.ravel()
+        return np.asarray(self.combine(flat.take(place + i), flat.take(place + j - (1 << level))))
 
 
-def _extreme(table: Floats, i: Indices, j: Indices, combine: np.ufunc) -> Floats:
-    level = np.frexp((j - i).astype(np.float64))[1] - 1
-    return np.asarray(combine(table[level, i], table[level, j - (1 << level)]))
+@lru_cache(maxsize=2)
+def _levels(most: int) -> Indices:
+    """For each length 0..most the largest power of two no longer: its exponent."""
+    return (np.frexp(np.arange(most + 1, dtype=np.float64))[1] - 1).astype(np.int64)
 
 
 def next_true(flags: Flags) -> Indices:
@@ -187,18 +236,20 @@ def best_windows(
     names = [f.name for f in families]
     table = np.concatenate([_good_windows(f, k, starts, step, lengths) for k, f in enumerate(families)])
     table = table[table[:, 3] > cost]
-    table = table[np.lexsort((table[:, 2], -table[:, 1], table[:, 0]))]
+    most = int(lengths[-1]) if len(lengths) else 0
+    order = (table[:, 0] * (most + 1) + most - (table[:, 1] - table[:, 0])) * len(families) + table[:, 2]
+    table = table[np.argsort(order, kind="stable")]  # each family's rows are in order already: merging is quick
     return [
         Window(int(a) * step, int(b) * step, names[int(k)], float(w / (b - a))) for a, b, k, w in _chosen(table, cost)
     ]
 
 
 def _good_windows(family: Family, place: int, starts: Indices, step: int, lengths: Indices) -> Floats:
-    """Good windows: rows first, stop, family, length x weight, in steps."""
+    """Good windows: rows first, stop, family, length x weight, in steps; of one start the longest first."""
     number = np.searchsorted(lengths, (family.reach - starts) // step, side="right")
     i = np.repeat(starts, number)
-    running = np.arange(len(i)) - np.repeat(np.cumsum(number) - number, number)
-    j = i + lengths[running] * step
+    left = np.repeat(np.cumsum(number), number) - np.arange(len(i)) - 1  # number - 1 ... 0 for each start
+    j = i + lengths[left] * step
     weight = family.weigh(i, j)
     good = weight > 0
     i, j, weight = i[good] // step, j[good] // step, weight[good]
@@ -211,17 +262,18 @@ def _chosen(table: Floats, cost: float) -> list[Floats]:
         return []
     first, stop = table[:, 0].astype(np.int64), table[:, 1].astype(np.int64)
     worth = table[:, 3] - cost
-    edges = np.searchsorted(first, np.arange(int(first[-1]) + 2))
+    low = np.flatnonzero(np.diff(first, prepend=-1))
+    groups = list(zip(first[low].tolist(), low.tolist(), [*low[1:].tolist(), len(first)], strict=True))
     total = np.zeros(int(stop.max()) + 1)  # worth of the best set at or after each step
     pick = np.full(len(total), -1, dtype=np.int64)
-    for at in range(int(first[-1]), -1, -1):
-        total[at] = total[at + 1]
-        low, high = edges[at], edges[at + 1]
-        if low < high:
-            gains = worth[low:high] + total[stop[low:high]]
-            best = int(gains.argmax())
-            if gains[best] >= total[at]:
-                total[at], pick[at] = gains[best], low + best
+    behind, value = int(first[-1]) + 1, 0.0
+    for at, begin, end in reversed(groups):
+        total[at + 1 : behind] = value
+        gains = worth[begin:end] + total[stop[begin:end]]
+        best = int(gains.argmax())
+        if gains[best] >= value:
+            value, pick[at] = float(gains[best]), begin + best
+        total[at], behind = value, at + 1
     rows, at = [], 0
     while at <= int(first[-1]):
         if pick[at] >= 0:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,6 @@ _QUIET = frozenset(
         "DERIVED",
         "CLOCK_UNRESOLVED",
         "HEADING_REFERENCE_UNKNOWN",
-        "QUANTISED",
     }
 )
 # faults only the user can clear up
@@ -115,7 +115,12 @@ def _outcome(reading: Reading, findings: Sequence[Finding], needs: Sequence[tupl
         return "error"
     if any(blocking for _, blocking in needs):
         return "needs_answer"
-    return "ok_with_findings" if any(f.code not in _QUIET for f in findings) else "ok"
+    return "ok_with_findings" if any(not _is_quiet(f) for f in findings) else "ok"
+
+
+def _is_quiet(finding: Finding) -> bool:
+    """Steps the recorder rounds to are a doubt about the data only where the channel stands between them."""
+    return finding.code in _QUIET or (finding.code == "QUANTISED" and finding.level == "note")
 
 
 def _error(findings: Sequence[Finding], failure: TrimshotError | None) -> dict[str, str] | None:
@@ -144,12 +149,22 @@ def _plain_finding(finding: Finding) -> dict[str, Any]:
 def _channels(placed: Sequence[Placed]) -> dict[str, dict[str, Any]]:
     """Channel -> its column as written; a second file's channel of one name carries the file's name."""
     out: dict[str, dict[str, Any]] = {}
+    for (name, file, _), pieces in _written(placed).items():
+        key = name if name not in out else f"{name} ({file})"
+        columns = [column for column, _ in pieces]
+        whole = replace(columns[0], values=np.concatenate([column.values for column in columns]))
+        out[key] = _channel(whole, pieces[0][1]) | {"file": file}
+    return out
+
+
+def _written(placed: Sequence[Placed]) -> dict[tuple[str, str, str], list[tuple[RawColumn, str | None]]]:
+    """(channel, file, header) -> its column in every session of the file, with its unit."""
+    out: dict[tuple[str, str, str], list[tuple[RawColumn, str | None]]] = {}
     for one in placed:
         written = {column.header: column for column in one.table.raw.columns}
         for name, column in one.table.mapped.columns.items():
-            key = name if name not in out else f"{name} ({one.reading.file.name})"
-            raw = written[column.source_name]
-            out[key] = _channel(raw, one.table.mapped.units[name]) | {"file": one.reading.file.name}
+            key = (name, one.reading.file.name, column.source_name)
+            out.setdefault(key, []).append((written[column.source_name], one.table.mapped.units[name]))
     return out
 
 

@@ -207,7 +207,8 @@ def _log_file(path: Path, name: str) -> LogFile:
 def _plain_name(name: str) -> str:
     """A file's name without what would break a line, a terminal or a catalog: such characters become %0A and the like."""
     return "".join(
-        "".join(f"%{byte:02X}" for byte in os.fsencode(c)) if unicodedata.category(c) in _UNWRITABLE else c for c in name
+        "".join(f"%{byte:02X}" for byte in os.fsencode(c)) if unicodedata.category(c) in _UNWRITABLE else c
+        for c in name
     )
 
 

@@ -173,7 +173,9 @@ def plain_questions(findings: Sequence[Finding]) -> list[dict[str, Any]]:
 def read_question(plain: Mapping[str, Any]) -> Question:
     """A question back from its plain values."""
     known = {field.name for field in dataclasses.fields(Question)}
-    values = {name: tuple(v) if isinstance(v, list) else v for name, v in plain.items() if name in known}
+    values: dict[str, Any] = {
+        name: tuple(v) if isinstance(v, list) else v for name, v in plain.items() if name in known
+    }
     return Question(**values)
 
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from ..shared.findings import Finding
 from ..shared.recording import TestCard
 from ..shared.settings import InstrumentProfile
+from ..shared.spill import keep_large
 
 HEAD_BYTES = 4096
 
@@ -53,6 +54,10 @@ class LogFile:
                 digest.update(block)
         return digest.hexdigest()
 
+    def know_hash(self, sha256: str) -> None:
+        """Take a hash the caller found while it wrote the file, instead of reading the file once more for it."""
+        vars(self)["sha256"] = sha256
+
 
 @dataclass(frozen=True, slots=True)
 class Claim:
@@ -62,7 +67,8 @@ class Claim:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@keep_large("values")
+@dataclass(frozen=True, eq=False)
 class RawColumn:
     """One column as written. values: float64 (NaN missing) or object (str or None), shape (n,).
 
@@ -79,7 +85,8 @@ class RawColumn:
     position: int = 0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@keep_large("seconds")
+@dataclass(frozen=True, eq=False)
 class RawTime:
     """A file's time axis, as the file tells it.
 
@@ -104,7 +111,8 @@ class RawTime:
     evidence: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@keep_large("row")
+@dataclass(frozen=True, eq=False)
 class RawTrack:
     """One table of one file, as written.
 

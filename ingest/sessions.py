@@ -15,12 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.recording import Column, Floats, Source, Track
+from ..shared.spill import keep_large
 
 _COMMON_SHARE = 0.1  # sessions whose clock was set between them may overlap a little
 _LONGEST_BREAK_S = 2 * 3600.0  # a longer one is another flight, whatever the folder says
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@keep_large("time_s")
+@keep_large("row")
+@dataclass(frozen=True, eq=False)
 class Session:
     """One table of one file on the UTC axis. time_s: shape (n,), in the order of the file's rows."""
 
@@ -94,6 +97,8 @@ def _join_column(name: str, group: Sequence[Session]) -> Column:
     held = [s.columns[name] for s in group if name in s.columns]
     as_text = any(column.is_text for column in held)
     parts = [_part(s.columns.get(name), len(s.row), as_text=as_text) for s in group]
+    if len(parts) == 1:
+        return held[0]
     steps = [column.step for column in held if column.step is not None]
     return dataclasses.replace(held[0], values=np.concatenate(parts), step=max(steps, default=None))
 

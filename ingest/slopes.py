@@ -70,13 +70,24 @@ def _fit(t: Floats, y: Floats, keep: NDArray[np.bool_], first: NDArray[np.intp],
         return np.where(good, (n * window_sum(x * z) - sx * sz) / spread, np.nan)
 
 
+def _median_of_five(y: Floats) -> Floats:
+    """Running median by minima and maxima: several times faster than sorting every five."""
+    padded = np.concatenate([y[:1], y[:1], y, y[-1:], y[-1:]])
+    out = np.empty(len(y))
+    low, high = np.minimum, np.maximum
+    for start in range(0, len(y), _BLOCK):
+        stop = min(start + _BLOCK, len(y))
+        a, b, c, d, e = (padded[start + k : stop + k] for k in range(5))
+        between = high(low(a, b), low(d, e)), low(high(a, b), high(d, e))
+        out[start:stop] = high(low(c, between[0]), low(high(c, between[0]), between[1]))
+    return out
+
+
 def _spikes(y: Floats) -> NDArray[np.bool_]:
     """Samples that stand out of the running median of five far beyond the channel's own noise."""
     if len(y) < 5:
         return np.zeros(len(y), dtype=bool)
-    padded = np.concatenate([y[:1], y[:1], y, y[-1:], y[-1:]])
-    middle = np.median(np.stack([padded[k : k + len(y)] for k in range(5)]), axis=0)
-    residual = np.abs(y - middle)
+    residual = np.abs(y - _median_of_five(y))
     steps = np.abs(np.diff(y))
     usual = float(np.median(steps[steps > 0])) if np.any(steps > 0) else 0.0
     return np.asarray(residual > max(_SPIKE * 1.4826 * float(np.median(residual)), 4.0 * usual))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -49,17 +49,21 @@ class Reading:
     findings: tuple[Finding, ...]
 
 
-def read_sortie(path: Path, settings: Settings) -> Recording:
+def read_sortie(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Recording:
     """A folder, zip or single log as one Recording: all recorders on one clock, SI, channels derived.
 
+    hashes: name of a file -> sha256 of its content, where the caller has just made the file and knows it.
     Raises InputError when no file of it holds a usable track, naming every file and its reason.
     """
-    return build_recording(read_files(path, settings), settings)
+    return build_recording(read_files(path, settings, hashes=hashes), settings)
 
 
-def read_files(path: Path, settings: Settings) -> Reading:
-    """Every file of a sortie through its adapter, mapped, its stamps brought to UTC."""
+def read_files(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Reading:
+    """Every file of a sortie through its adapter, mapped, its stamps brought to UTC. hashes: as in `read_sortie`."""
     with open_sortie(path) as (name, files):
+        for file in files:
+            if hashes and file.name in hashes:
+                file.know_hash(hashes[file.name])
         readings = tuple(read_file(file, settings) for file in files)
     tables = [(reading, table) for reading in readings for table in reading.tables]
     solved = solve_times([_entry(reading, table) for reading, table in tables])

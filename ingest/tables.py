@@ -216,6 +216,7 @@ def _merge(own: Notes, notes: Notes, name: str) -> None:
 
 def as_floats(values: NDArray[Any]) -> NDArray[np.float64]:
     """Numbers or truth values as float64; infinite ones and those beyond any quantity (1e100) are missing."""
-    out = np.asarray(values, dtype=np.float64)
+    with np.errstate(invalid="ignore", over="ignore"):  # a damaged number may be of no kind at all
+        out = np.asarray(values, dtype=np.float64)
     beyond = np.abs(out) > LARGEST
     return np.where(beyond, np.nan, out) if beyond.any() else out

@@ -20,8 +20,10 @@ from ..shared.errors import SettingsError
 from ..shared.findings import Finding, Level
 from ..shared.recording import Clock, Column
 from ..shared.settings import InstrumentProfile
+from ..shared.spill import keep_large
 from .companions import Companion, Shift, find_shift, find_start, name_zone, possible_shifts, zone_shifts
 from .raw import RawTime
+from .text.preamble import date_in_name
 
 Floats = NDArray[np.float64]
 DAY_S = 86400.0
@@ -53,7 +55,8 @@ class Entry:
     alternatives: tuple[tuple[str, RawTime], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@keep_large("utc_s")
+@dataclass(frozen=True)
 class Solved:
     """utc_s: seconds since 1970 UTC, shape (n,); None when the table cannot be placed at all.
 
@@ -152,7 +155,7 @@ def zone_offset_s(zone: str, civil_s: Floats) -> float:
     sign = {"+": 1.0, "-": -1.0}.get(text.upper().removeprefix("UTC")[:1])
     if sign is not None:
         hours, _, minutes = text.upper().removeprefix("UTC")[1:].partition(":")
-        if hours.isdigit() and (not minutes or minutes.isdigit()):
+        if hours.isdecimal() and (not minutes or minutes.isdecimal()):
             return sign * (int(hours) * 3600.0 + int(minutes or 0) * 60.0)
     try:
         first = float(np.nanmin(civil_s)) if len(civil_s) else 0.0
@@ -256,6 +259,9 @@ def _left_open(entry: Entry, companions: Sequence[Companion]) -> Solved:
             facts={"question": f"which time zone was {entry.file} set to?", "candidates": possible},
         )
         return Solved(civil, clock, False, (finding,), ("TIME_ZONE_UNKNOWN",))
+    named = _named(entry)
+    if time.basis == "time_of_day" and named is not None:
+        return _by_name(entry, named - DAY_S / 2)
     if time.basis == "time_of_day":
         question = f"on which date was {entry.file} recorded?"
         finding = Finding(
@@ -271,21 +277,45 @@ def _left_open(entry: Entry, companions: Sequence[Companion]) -> Solved:
     return Solved(None, clock, False)
 
 
+def _by_name(entry: Entry, midnight_s: float) -> Solved:
+    """Times of day on the day in the file's name, which is the civil day the recorder wrote it."""
+    time = entry.time
+    date = (_EPOCH + dt.timedelta(seconds=midnight_s)).date().isoformat()
+    text = f"{entry.file}: times of day without a date; {date} was taken from the file's name"
+    note = Finding("DATE_FROM_FILE_NAME", text, "note", entry.file, facts={"date": date})
+    certain = time.zone_s is not None
+    basis = time.basis if certain else "local"
+    clock = Clock(basis, time.zone_s or 0.0, evidence="the date is that of the file's name")
+    settled = ("DATE_MISSING", "TIME_ZONE_UNKNOWN") if certain else ("DATE_MISSING",)
+    return Solved(time.seconds + midnight_s - (time.zone_s or 0.0), clock, certain, (note,), settled)
+
+
 def _undo_rollover(entries: Sequence[Entry], solved: list[Solved | None]) -> None:
-    """Move a satellite date that is a multiple of 1024 weeks before the others' forward."""
+    """Move a satellite date that is a multiple of 1024 weeks before the others', or its file's name's, forward."""
     dated = [_first(entry, done) for entry, done in zip(entries, solved, strict=True)]
+    named = [_named(entry) for entry in entries]
     for index, (entry, done) in enumerate(zip(entries, solved, strict=True)):
         mine = dated[index]
-        if done is None or done.utc_s is None or mine is None or done.clock.basis != "utc":
+        if done is None or done.utc_s is None or mine is None or done.clock.basis not in ("utc", "gps"):
             continue
-        for other in dated:
+        witnesses = [(other, "the other recorders'") for other in dated]
+        witnesses += [(named[index], "the one in the file's name")]
+        for other, whose in witnesses:
             weeks = round((other - mine) / ROLLOVER_S) if other is not None else 0
-            if other is None or weeks < 1 or abs(other - mine - weeks * ROLLOVER_S) > DAY_S:
+            if other is None or weeks < 1 or abs(other - mine - weeks * ROLLOVER_S) > 1.5 * DAY_S:
                 continue
-            text = f"{entry.file}: the date lies {weeks} x 1024 weeks before the other recorders'; moved forward"
-            finding = Finding("GPS_WEEK_ROLLOVER", text, "doubt", entry.file, facts={"weeks": 1024 * weeks})
-            solved[index] = dataclasses.replace(done, utc_s=done.utc_s + weeks * ROLLOVER_S, findings=(finding,))
+            text = f"{entry.file}: the date lies {weeks} x 1024 weeks before {whose}; moved forward"
+            facts = {"weeks": 1024 * weeks, "first_written": (_EPOCH + dt.timedelta(seconds=mine)).isoformat()}
+            finding = Finding("GPS_WEEK_ROLLOVER", text, "doubt", entry.file, facts=facts)
+            findings = (*done.findings, finding)
+            solved[index] = dataclasses.replace(done, utc_s=done.utc_s + weeks * ROLLOVER_S, findings=findings)
             break
+
+
+def _named(entry: Entry) -> float | None:
+    """Noon of the day in the file's name, in seconds since 1970."""
+    day = date_in_name(entry.file)
+    return None if day is None else (day - _EPOCH.date()).days * DAY_S + DAY_S / 2
 
 
 def _first(entry: Entry, done: Solved | None) -> float | None:

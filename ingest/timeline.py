@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from ..shared.findings import Finding
 from ..shared.frame import GAP_FACTOR, GAP_FLOOR_S
+from ..shared.on_change import writes_changes
+from .even import even_whole_seconds, whole_seconds
 from .raw import RawColumn, RawTrack
 
 Floats = NDArray[np.float64]
@@ -75,6 +77,8 @@ def unroll_midnight(seconds: Floats, row: Integers) -> tuple[Floats, list[Findin
     out = seconds.copy()
     out[1:] += days * DAY_S
     first = np.flatnonzero(np.diff(np.concatenate(([0], np.maximum.accumulate(days)))) > 0) + 1
+    if not len(first):
+        return seconds, []  # an early row out of place: it rose first and fell back
     text = f"the time of day passed midnight {len(first)} time(s); a day was added"
     finding = Finding("MIDNIGHT_ROLLOVER", text, where=rows_text(row[first]), count=len(first))
     return out, [finding]
@@ -101,6 +105,7 @@ def unwrap_counter(counts: Floats, row: Integers) -> tuple[Floats, list[Finding]
     steps = np.diff(counts)
     usual = usual_step(counts)
     falls = np.flatnonzero(steps < 0)
+    loose = 1.0 + 2 * float(np.percentile(np.abs(steps[steps > 0] - usual), 90)) if usual else 1.0
     wraps: list[int] = []
     size = 0.0
     for k in falls:
@@ -109,7 +114,9 @@ def unwrap_counter(counts: Floats, row: Integers) -> tuple[Floats, list[Finding]
             top = (
                 counts[k] < whole and counts[k] > 0.98 * whole - 3 * usual and counts[k + 1] < 0.02 * whole + 3 * usual
             )
-            if top and 0 < steps[k] + whole <= 5 * max(usual, 1.0) and size in (0.0, whole):
+            # a small counter has many falls that look like a wrap: there only an even step counts
+            low, high = (0.0, 5 * max(usual, 1.0)) if bits >= 24 else (usual - loose, usual + loose)
+            if top and low < steps[k] + whole <= high and size in (0.0, whole):
                 wraps.append(int(k) + 1)
                 size = whole
                 break
@@ -210,7 +217,7 @@ def spread_equal_stamps(seconds: Floats, row: Integers, resolution_s: float) -> 
     if len(stamp) >= 3 and np.median(count[1:-1]) >= 2:
         return _spread_coarse(seconds, row, stamp, count, resolution_s)
     out = _spread_stalled(seconds, start, count)
-    if resolution_s >= 0.5 * row_step(seconds):
+    if resolution_s >= 0.5 * row_step(seconds) and not whole_seconds(seconds):  # those are evened as a whole
         out = _smooth_rounding(out)
     out = np.maximum.accumulate(out)
     moved = np.flatnonzero(out != seconds)
@@ -308,14 +315,19 @@ def settle_track(track: RawTrack, leap: Flags | None = None) -> tuple[RawTrack, 
 
     leap: shape (n,), rows stamped with second 60, whose stamp the next second repeats.
     """
-    seconds, stepped = join_clock_steps(track.time.seconds, track.row)
-    leaps = track.row[leap] if leap is not None and leap.any() else np.empty(0, np.int64)
+    seconds, leaps = track.time.seconds, np.empty(0, np.int64)
+    if leap is not None and leap.any():
+        leaps = track.row[leap]
+        seconds = np.where(leap, np.floor(seconds), seconds)  # second 60.5 stays before 00:00:00 of the next day
+    seconds, stepped = join_clock_steps(seconds, track.row)
     track, late = sort_track(replace(track, time=replace(track.time, seconds=seconds)))
-    seconds, resolution = track.time.seconds, track.time.resolution_s
     spread: list[Finding] = []
     if not len(leaps):
-        seconds, resolution, spread = spread_equal_stamps(seconds, track.row, resolution)
-    track = replace(track, time=replace(track.time, seconds=seconds, resolution_s=resolution))
+        time = track.time
+        seconds, resolution, spread = spread_equal_stamps(time.seconds, track.row, time.resolution_s)
+        even = even_whole_seconds(seconds, exact=time.basis in ("utc", "gps"))
+        seconds, spread = (seconds, spread) if even is None else (even[0], [even[1]])
+        track = replace(track, time=replace(time, seconds=seconds, resolution_s=resolution))
     irregular = any(finding.level == "doubt" for finding in spread)
     doubles = [] if irregular else find_duplicates(track, np.isin(track.row, leaps))
     return track, [*stepped, *late, *spread, *doubles, *find_gaps(track)]
@@ -368,12 +380,15 @@ def find_gaps(track: RawTrack) -> list[Finding]:
     seconds = track.time.seconds
     steps = np.diff(seconds)
     usual = usual_step(seconds)
+    if writes_changes(seconds, (column.values for column in track.columns)):
+        return []
     gaps = np.flatnonzero(steps > max(GAP_FLOOR_S, GAP_FACTOR * usual)) if len(steps) else np.empty(0, np.int64)
     if not len(gaps) or usual == 0:
         return []
     lines = [(int(track.row[k]), int(track.row[k + 1])) for k in gaps[:LISTED]]
     where = f"between lines {lines[0][0]} and {lines[0][1]}" + (f" and {len(gaps) - 1} more" if len(gaps) > 1 else "")
-    missing = np.maximum(np.rint(np.minimum(steps[gaps] / usual, 1e15)).astype(np.int64) - 1, 0)
+    with np.errstate(over="ignore"):  # stamps may be anything
+        missing = np.maximum(np.rint(np.minimum(steps[gaps] / usual, 1e15)).astype(np.int64) - 1, 0)
     text = f"{len(gaps)} gap(s), the longest {steps[gaps].max():g} s; nothing is measured across a gap"
     facts = {
         "missing_rows": int(missing.sum()),

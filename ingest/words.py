@@ -213,9 +213,12 @@ def _without_accents(text: str) -> str:
     return "".join(c for c in flat if not unicodedata.combining(c))
 
 
+_LONGEST_WORD, _LONGEST_HEADER = 60, 300  # characters; longer ones are damage, and taking them apart is slow
+
+
 def split_words(header: str) -> tuple[str, ...]:
     """A header's words in lower case, a unit in brackets left out: 'CHT_1 (degF)' -> ('cht', '1')."""
-    plain = re.sub(r"\(column \d+\)", " ", header)
+    plain = re.sub(r"\(column \d+\)", " ", header[:_LONGEST_HEADER])
     plain = re.sub(r"[\(\[\{<](.*?)[\)\]\}>]", lambda m: " " if find_unit(m[1]) else f" {m[1]} ", plain)
     words = re.findall(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+", _without_accents(plain))
     return tuple(word.lower() for word in words)
@@ -224,7 +227,7 @@ def split_words(header: str) -> tuple[str, ...]:
 def _concepts_of(word: str) -> tuple[str, ...] | None:
     """Concepts of one word, also of known words written together ('groundspeed'); None if unknown."""
     known = _WORD_TO_CONCEPTS.get(word)
-    if known is not None:
+    if known is not None or len(word) > _LONGEST_WORD:
         return known
     for cut in range(len(word) - 2, 2, -1):
         left = _WORD_TO_CONCEPTS.get(word[:cut])
@@ -251,7 +254,7 @@ def read_words(words: tuple[str, ...]) -> Reading | None:
     number: int | None = None
     sided = False
     for place, word in enumerate(words):
-        if word.isdigit():
+        if word.isdecimal() and len(word) <= 6:  # a longer one numbers nothing
             if not (place and words[place - 1] == "wgs"):
                 number = int(word)
         elif place and word in _SIDES and place == len(words) - 1:

@@ -49,7 +49,7 @@ def find_wraps(values: NDArray[np.generic]) -> list[tuple[int, float]]:
         return []
     steps = np.diff(samples)
     jumps = np.flatnonzero(np.abs(steps) > (1 - _NEAR) * _TURN)
-    if not len(jumps) or len(jumps) > 0.02 * len(samples) + 1:
+    if not len(jumps) or len(jumps) > 0.1 * len(samples) + 1:
         return []
     rest = np.abs(np.delete(steps, jumps))
     if float(rest.max(initial=0.0)) > 0.05 * _TURN:

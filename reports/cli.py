@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "channels": ("listings", "List the channels and where they come from."),
     "points": ("listings", "List the stabilised points found, or the refused candidates."),
     "events": ("listings", "List gear, flap, RPM, power and ground events."),
+    "manoeuvres": ("manoeuvres", "List turns, speed runs, oscillations, approaches to the stall, patterns."),
     "show": ("show", "Draw a sortie's time line in the terminal."),
     "find": ("find", "Find every stretch, in all sorties, where a condition holds."),
     "read": ("read", "Show what the readers make of a file or folder; writes nothing."),
@@ -29,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "ledger": ("ledger", "Show what became of every file's rows, every decision, and the raw row of a sample."),
     "report": ("report", "Write a sortie's page: one file that opens offline."),
     "rebuild": ("rebuild", "Make the store anew from the kept source files."),
+    "redetect": ("redetect", "Find points and events anew in stored sorties, on request by published criteria."),
     "demo": ("demo", "Run the whole job on embedded demo sorties."),
     "reference": ("reference", "Print every channel, unit function, setting and finding code."),
 }

@@ -91,5 +91,12 @@ def shown_unit_symbol(spelling: str | None) -> str | None:
     return unit.symbol if unit else None
 
 
+def clock_text(basis: str, offset_s: float, uncertainty_s: float | None) -> str:
+    """A recorder's clock against UTC, with twice its standard error; satellite time needs no correction."""
+    if uncertainty_s is not None and uncertainty_s == uncertainty_s:
+        return f"{offset_s:+.2f} ± {2 * uncertainty_s:.2f} s"
+    return "UTC as recorded" if basis == "utc" else "not resolved"
+
+
 def _factors(unit: str | None) -> tuple[float, float]:
     return factors(unit) if unit and unit != "1" else (1.0, 0.0)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .display import display_unit, number, shown, with_band
+from .display import clock_text, display_unit, number, shown, with_band
+from .manoeuvres import manoeuvre_records, manoeuvre_text
 from .records import event_records, point_records, rows_text, with_rows
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
         "points": [_point_row(p, intervals.loc[p["number"]], start, held) for p in points],
         "refused": [_refused_row(p, intervals.loc[p["number"]], start) for p in refused],
         "events": [_event_row(e, start, row["start_utc"]) for e in _events(programme, sortie)],
+        "manoeuvres": _manoeuvre_rows(programme, sortie, start),
         "findings": [_finding_row(f) for f in programme.findings(sortie).to_dict("records")],
         "sources": [_source_row(s) for s in programme.ledger(sortie).to_dict("records")],
         "settings_hash": row["settings_hash"],
@@ -129,6 +131,23 @@ def _event_row(e: dict[str, Any], start: float, _: Any) -> dict[str, Any]:
     }
 
 
+def _manoeuvre_rows(programme: Programme, sortie: str, start: float) -> list[dict[str, Any]]:
+    spans = programme.manoeuvres(sortie).set_index("number")
+    return [
+        {
+            "start": round(start + float(spans.loc[m["number"], "start_s"]), 2),
+            "stop": round(start + float(spans.loc[m["number"], "stop_s"]), 2),
+            "start_text": m["start_utc"][11:21],
+            "duration": number(m["duration_s"], "s"),
+            "kind": m["kind"].replace("_", " "),
+            "confidence": f"{m['confidence']:.2f}",
+            "channels": ", ".join(m["channels"]),
+            "text": manoeuvre_text(m["kind"], m["facts"]),
+        }
+        for m in manoeuvre_records(programme, sortie, None)
+    ]
+
+
 def _side(value: Any, unit: str | None) -> str:
     if value is None:
         return "–"
@@ -140,15 +159,9 @@ def _finding_row(f: dict[Any, Any]) -> dict[str, Any]:
 
 
 def _source_row(s: dict[Any, Any]) -> dict[str, Any]:
-    sigma = s["offset_uncertainty_s"]
-    if s["rows_out"] == 0:
-        clock = "–"
-    elif sigma is None or sigma != sigma:
-        clock = "not resolved"
-    else:
-        clock = f"{s['offset_s']:+.2f} ± {2 * sigma:.2f} s"
-        if s["drift_uncertainty_ppm"] == s["drift_uncertainty_ppm"] and s["drift_uncertainty_ppm"] is not None:
-            clock += f", drift {s['drift_ppm']:+.0f} ± {2 * s['drift_uncertainty_ppm']:.0f} ppm"
+    clock = clock_text(s["clock_basis"], s["offset_s"], s["offset_uncertainty_s"]) if s["rows_out"] else "–"
+    if s["drift_ppm"]:  # zero stands for a drift that is not resolved
+        clock += f", drift {s['drift_ppm']:+.0f} ± {2 * s['drift_uncertainty_ppm']:.0f} ppm"
     return {
         "file": s["file"],
         "adapter": f"{s['adapter']} {s['adapter_version']}",

@@ -106,6 +106,7 @@ def event_records(programme: Programme, sortie: str | None, kind: str | None) ->
             "confidence": clean(float(row["confidence"])),
             "uncertainty_s": clean(float(row["uncertainty_s"])),
             "channel": row["channel"],
+            "facts": dict(row["facts"] or {}),
         }
         for row in programme.events(sortie, kind).to_dict("records")
     ]

@@ -12,6 +12,7 @@ import click
 
 from ..ingest.registry import ADAPTERS
 from ..shared.codes import CODES
+from ..shared.criteria_presets import PRESETS
 from ..shared.settings import DISPLAY_DEFAULTS, Settings
 from ..shared.units import SI, UNITS, from_si
 from ..shared.vocabulary import CHANNELS
@@ -34,6 +35,7 @@ def reference_page() -> str:
         *_section("Unit functions", _unit_functions()),
         *_section("Units a log may spell", _units()),
         *_section("Settings", _settings()),
+        *_section("Criteria", _criteria()),
         *_section("Finding codes", _codes()),
     ]
     return "\n\n".join(parts) + "\n"
@@ -148,6 +150,15 @@ _DEFAULT_UNITS = {
     "bank": "deg",
     "heading": "deg",
 }
+
+
+def _criteria() -> Iterator[str]:
+    yield "Named sets of point criteria, for `points.preset` in the settings and `trimshot redetect --criteria`:"
+    rows = (
+        (f"`{name}`", ", ".join(f"`{k}` {v}" for k, v in p.values.items()) or "–", p.source)
+        for name, p in PRESETS.items()
+    )
+    yield _table(("name", "changes", "source"), rows)
 
 
 def _codes() -> Iterator[str]:

@@ -94,6 +94,7 @@ CODES: dict[str, str] = {
     "BAD_EXTENSION_FIELD": "an extension field cannot be read and became a missing value",
     # sensors
     "STUCK_CHANNEL": "a channel does not change while others say it should",
+    "HEAT_SOAKED": "the outside temperature on the ground is far above that of the air met after take-off",
     "SPIKE": "isolated samples far from their neighbours; flagged, not altered",
     "QUANTISED": "the recorder's steps are coarse; they widen the bands",
     "INT16_WRAP": "a 16-bit counter wrapped and was unwrapped",

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from .errors import ChannelError
 from .findings import Finding
+from .spill import keep_large
 from .vocabulary import CHANNELS, meaning_of
 
 Floats = NDArray[np.float64]
@@ -59,7 +60,8 @@ class Source:
     ledger: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@keep_large("values")
+@dataclass(frozen=True, eq=False)
 class Column:
     """One channel's samples in one track.
 
@@ -96,11 +98,14 @@ class Track:
     sources: tuple[Source, ...]
     row: NDArray[np.int64]
     source_index: NDArray[np.int16]
+    found: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # what was asked of the track before
 
     @property
     def median_step_s(self) -> float:
-        """Median time between rows; infinity for a single row."""
-        return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else float("inf")
+        """Median time between rows; infinity for a single row. Found once: it is asked for with every channel."""
+        if "step_s" not in self.found:
+            self.found["step_s"] = float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else float("inf")
+        return float(self.found["step_s"])
 
 
 @dataclass(frozen=True, slots=True)

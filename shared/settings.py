@@ -21,8 +21,10 @@ from pydantic import (
     ValidationError,
     ValidationInfo,
     field_validator,
+    model_validator,
 )
 
+from .criteria_presets import PRESETS
 from .errors import SettingsError, UnitError
 from .units import find_unit, parse_quantity, to_si, unit_of
 
@@ -66,6 +68,7 @@ Angle = _quantity("angle")
 Rotation = _quantity("rotation")
 Duration = _quantity("time")
 Acceleration = _quantity("acceleration")
+Temperature = _quantity("temperature")
 
 
 class _Strict(BaseModel):
@@ -104,6 +107,9 @@ class Aircraft(_Strict):
     stall_speed_clean: Speed | None = None  # type: ignore[valid-type]
     stall_speed_landing: Speed | None = None  # type: ignore[valid-type]
     maximum_engine_speed: Rotation | None = None  # type: ignore[valid-type]
+    maximum_oil_temperature: Temperature | None = None  # type: ignore[valid-type]
+    maximum_cylinder_head_temperature: Temperature | None = None  # type: ignore[valid-type]
+    maximum_exhaust_gas_temperature: Temperature | None = None  # type: ignore[valid-type]
     maximum_load_factor: float | None = None
     minimum_load_factor: float | None = None
     retractable_gear: bool | None = None
@@ -115,13 +121,29 @@ class Aircraft(_Strict):
     position_error: tuple[PositionError, ...] = Field(default=(), strict=False)
 
 
-class PointCriteria(_Strict):
-    """When a stretch is steady enough to be measured. Sources stand in detect/criteria docs."""
+# keys of [aircraft] that no sample read from a file depends on, only what is found in the samples
+DETECTION_KEYS: frozenset[str] = frozenset(
+    {
+        "name", "never_exceed_speed", "gear_operating_speed", "gear_extended_speed", "stall_speed_clean",
+        "stall_speed_landing", "maximum_engine_speed", "maximum_oil_temperature", "maximum_cylinder_head_temperature",
+        "maximum_exhaust_gas_temperature", "maximum_load_factor", "minimum_load_factor", "retractable_gear",
+        "governed_propeller", "flap_settings",
+    }
+)  # fmt: skip
 
+
+class PointCriteria(_Strict):
+    """When a stretch is steady enough to be measured. Sources stand in detect/criteria docs.
+
+    A key that is not written has the preset's value, else its default.
+    """
+
+    preset: str = Field(default="default", description="named set of criteria with published figures")
     minimum_duration: Duration = 15.0  # type: ignore[valid-type]
     maximum_duration: Duration = 300.0  # type: ignore[valid-type]
     airspeed_band: Speed = to_si(2.5, "kt")  # type: ignore[valid-type]
-    airspeed_trend: Acceleration = to_si(0.08, "kt/s")  # type: ignore[valid-type]
+    airspeed_share: float = Field(default=0.0, ge=0, description="of the mean airspeed, where more than the band")
+    airspeed_trend: Acceleration = to_si(0.07, "kt/s")  # type: ignore[valid-type]
     airspeed_drift: Speed = to_si(3.0, "kt")  # type: ignore[valid-type]
     bank: Angle = to_si(6.0, "deg")  # type: ignore[valid-type]
     heading: Angle = to_si(12.0, "deg")  # type: ignore[valid-type]
@@ -131,15 +153,28 @@ class PointCriteria(_Strict):
     vertical_speed_share: float = 0.06
     energy_rate_drift: Speed = to_si(200.0, "fpm")  # type: ignore[valid-type]
     energy_rate_share: float = 0.1
+    height_change: Length = Field(default=0.0, description="least height of a glide, climb or descent")  # type: ignore[valid-type]
     level_vertical_speed: Speed = to_si(120.0, "fpm")  # type: ignore[valid-type]
     level_altitude_band: Length = to_si(60.0, "ft")  # type: ignore[valid-type]
     engine_speed_share: float = 0.03
     engine_speed_step: float = 0.01
-    manifold_pressure_share: float = 0.04
+    engine_speed_scatter: float = 0.0025
+    manifold_pressure_share: float = 0.02
     manifold_pressure_step: float = 0.01
     fuel_flow_share: float = 0.08
     fuel_flow_step: float = 0.06
-    air_roughness: float = 0.08
+    air_roughness: float = 0.1
+    hold_factor: float = 1.6
+
+    @model_validator(mode="before")
+    @classmethod
+    def _take_preset(cls, written: Any) -> Any:
+        name = written.get("preset") if isinstance(written, dict) else None
+        if not isinstance(name, str):
+            return written
+        if name not in PRESETS:
+            raise ValueError(f"unknown preset {name!r}, allowed here: {', '.join(PRESETS)}")
+        return {**PRESETS[name].values, **written}
 
 
 def _several(value: object) -> object:
@@ -213,9 +248,22 @@ class Settings(_Strict):
             raise ValueError("; ".join(problems))
         return display
 
+    def with_criteria(self, preset: str) -> Settings:
+        """The same settings with a preset's point criteria in place of [points]. Raises SettingsError."""
+        if preset not in PRESETS:
+            raise SettingsError("unknown criteria", found=repr(preset), allowed=", ".join(PRESETS))
+        return self.model_copy(update={"points": PointCriteria.model_validate({"preset": preset})})
+
     def digest(self) -> str:
         """Sixteen hex digits that change whenever a setting changes."""
         text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def reading_digest(self) -> str:
+        """As `digest`, of what the reading of files depends on: detection and display may change without it."""
+        whole = self.model_dump(mode="json", include={"instruments", "aircraft"})
+        whole["aircraft"] = {key: value for key, value in whole["aircraft"].items() if key not in DETECTION_KEYS}
+        text = json.dumps(whole, sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     def display_unit(self, quantity: str) -> str:

@@ -173,8 +173,11 @@ def unit_of(symbol: str) -> Unit:
 
 # exact definitions, each written so that its double is the correctly rounded one: a decimal, or a quotient of whole
 # numbers. BIPM SI brochure; yard and pound agreement of 1959; CGPM 1901 (g 9.80665 m/s2); NIST SP 811 appendix B
-# (psi, hp, conventional mmHg of 13.5951 g/cm3); US gallon 231 in3; imperial gallon 4.54609 l. Not listed: 1.
+# (psi, hp, conventional mmHg of 13.5951 g/cm3); US gallon 231 in3; imperial gallon 4.54609 l. Every unit of the table stands here.
+_COHERENT = ("m/s", "m", "rad", "rad/s", "1/s", "degC", "K", "Pa", "kg", "m3", "m3/s", "g", "m/s2", "1", "V", "A", "W", "N",
+             "m2", "s", "kg/m3")  # fmt: skip
 _FACTORS: dict[str, float] = {
+    **dict.fromkeys(_COHERENT, 1.0),
     "kt": 1852 / 3600,
     "mph": 0.44704,
     "km/h": 10 / 36,
@@ -230,7 +233,7 @@ _OFFSETS: dict[str, float] = {"degC": 273.15, "degF": 45_967 / 180}  # zero of t
 def factors(symbol: str) -> tuple[float, float]:
     """(factor, offset) with value_si = value * factor + offset for a unit of the table."""
     known = unit_of(symbol).symbol
-    return _FACTORS.get(known, 1.0), _OFFSETS.get(known, 0.0)
+    return _FACTORS[known], _OFFSETS.get(known, 0.0)
 
 
 def to_si(value: Number, symbol: str) -> Number:

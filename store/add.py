@@ -9,7 +9,7 @@ from pathlib import Path
 from ..ingest.folder import sorties_in
 from ..shared.errors import InputError, StoreError, TrimshotError
 from ..shared.settings import Settings
-from .commit import commit, commit_replacing, find_content, open_store, remove
+from .commit import commit, commit_replacing, list_contents, open_store, remove
 from .connection import open_catalog
 from .places import remove_folder
 from .prepare import Gathered, gather, prepare
@@ -17,9 +17,11 @@ from .questions import remember_result
 from .report import AddReport, SortieReport
 from .rows import program_version
 from .staging import stage
+from .unit_changes import with_unit_changes
 
 OnProgress = Callable[[str, int, int], None]
-AddOne = Callable[[Path, Gathered, Settings], SortieReport]
+Contents = dict[str, str]  # content hash -> sortie that holds it, as the run began; `commit` asks again under the lock
+AddOne = Callable[[Path, Gathered, Settings, Contents], SortieReport]
 
 
 def add_sorties(
@@ -33,7 +35,7 @@ def replace_sorties(
     programme: Path, paths: Sequence[Path], settings: Settings, *, on_progress: OnProgress | None = None
 ) -> AddReport:
     """Add every sortie under the paths, in place of those of the same name."""
-    return _add_all(programme, paths, settings, add_one=replace_one, on_progress=on_progress)
+    return _add_all(programme, paths, settings, add_one=_add_replacing, on_progress=on_progress)
 
 
 def remove_sortie(programme: Path, sortie: str) -> None:
@@ -43,7 +45,7 @@ def remove_sortie(programme: Path, sortie: str) -> None:
 
 def replace_one(programme: Path, gathered: Gathered, settings: Settings) -> SortieReport:
     """Prepare and commit a gathered sortie in place of one of the same name."""
-    prepared = prepare(gathered, settings)
+    prepared = with_unit_changes(programme, prepare(gathered, settings))
     status = "replaced" if commit_replacing(programme, prepared) else "added"
     return dataclasses.replace(prepared.report, status=status)  # type: ignore[arg-type]
 
@@ -68,13 +70,17 @@ def guard(sortie: str, work: Callable[[], SortieReport]) -> SortieReport:
         return SortieReport(sortie, "failed", error=fault)
 
 
-def _add_new(programme: Path, gathered: Gathered, settings: Settings) -> SortieReport:
-    with open_catalog(programme) as connection:
-        same = find_content(connection, gathered.content_hash)
+def _add_replacing(programme: Path, gathered: Gathered, settings: Settings, _: Contents) -> SortieReport:
+    return replace_one(programme, gathered, settings)
+
+
+def _add_new(programme: Path, gathered: Gathered, settings: Settings, known: Contents) -> SortieReport:
+    same = known.get(gathered.content_hash)
     if same is None:
-        prepared = prepare(gathered, settings)
+        prepared = with_unit_changes(programme, prepare(gathered, settings))
         same = commit(programme, prepared)
         if same is None:
+            known[gathered.content_hash] = gathered.sortie
             return prepared.report
     return SortieReport(gathered.sortie, "unchanged", note=_why_unchanged(programme, gathered.sortie, same, settings))
 
@@ -92,8 +98,8 @@ def _why_unchanged(programme: Path, sortie: str, same: str, settings: Settings) 
 def _add_all(
     programme: Path, paths: Sequence[Path], settings: Settings, *, add_one: AddOne, on_progress: OnProgress | None
 ) -> AddReport:
-    with open_store(programme):
-        pass  # clears what a killed run left, and tells at once when the programme cannot be written
+    with open_store(programme) as connection:  # clears what a killed run left; tells when nothing can be written
+        known = list_contents(connection)
     sorties, reports = _list_sorties(programme, paths)
     with stage(programme) as scratch:
         for done, path in enumerate(sorties):
@@ -101,7 +107,7 @@ def _add_all(
                 on_progress(path.name, done, len(sorties))
 
             def work(path: Path = path) -> SortieReport:
-                return add_one(programme, gather(path, scratch), settings)
+                return add_one(programme, gather(path, scratch), settings, known)
 
             reports.append(guard(path.name, work))
             remember_result(programme, path, reports[-1])

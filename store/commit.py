@@ -27,6 +27,11 @@ def find_content(connection: duckdb.DuckDBPyConnection, content_hash: str) -> st
     return str(rows[0][0]) if rows else None
 
 
+def list_contents(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Content hash -> sortie, of every sortie in the programme."""
+    return dict(connection.execute("SELECT content_hash, sortie FROM sortie").fetchall())
+
+
 @contextmanager
 def open_store(programme: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """The catalog for writing, the remains of killed runs cleared first."""

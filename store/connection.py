@@ -124,6 +124,7 @@ def catalog_is_usable(folder: Path) -> bool:
     try:
         if read_version(connection) == 0:
             return False
+        upgrade_schema(connection)
         for table in TABLES:
             connection.execute(f"SELECT bit_xor(hash(x)) FROM {table.name} AS x").fetchall()
     except duckdb.Error:

@@ -23,14 +23,14 @@ from numpy.typing import NDArray
 
 from ..shared.findings import Detection, Run
 from ..shared.frame import frame_columns, gap_limit_s
-from ..shared.parquet import write_table
+from ..shared.parquet import has_many_values, write_table
 from ..shared.recording import Column, Recording, Track
 from ..shared.settings import Settings
+from ..shared.spill import note_use
 from ..shared.vocabulary import STATES, unit_of_channel
 
 Values = NDArray[Any]
 
-_SAMPLE_ROWS = 4096
 _UNKNOWN = "unknown"
 
 
@@ -47,20 +47,21 @@ def build_frame(recording: Recording, detection: Detection, settings: Settings) 
     """All canonical channels and states of a recording as one table."""
     main = recording.track(recording.main)
     channels: dict[str, Values] = dict(frame_columns(recording))
-    states = label_rows(main.time_s, detection)
     derived: dict[str, tuple[str, ...]] = {}
     if "flap_angle" not in channels:
-        angle, origin = flap_angle(channels.get("flap_position"), states["flap"], settings)
+        angle, origin = flap_angle(channels.get("flap_position"), label_rows(main.time_s, detection, "flap"), settings)
         if angle is not None:
             channels["flap_angle"] = angle
             derived["flap_angle"] = (origin,)
     arrays, fields = _clock_columns(recording.sortie_id, main)
     encodings = {"t": "BYTE_STREAM_SPLIT", "until": "BYTE_STREAM_SPLIT", "i": "DELTA_BINARY_PACKED"}
-    for name, values in {**channels, **states}.items():
+    for name in (*channels, *STATES):
+        values = channels[name] if name in channels else label_rows(main.time_s, detection, name)
         array = _column_array(values)
+        note_use(array.nbytes)
         arrays.append(array)
         fields.append(pa.field(name, array.type, metadata=_unit_metadata(name)))
-        if pa.types.is_floating(array.type) and _has_many_values(values):
+        if pa.types.is_floating(array.type) and has_many_values(values):
             encodings[name] = "BYTE_STREAM_SPLIT"
     return Frame(pa.Table.from_arrays(arrays, schema=pa.schema(fields)), encodings, derived)
 
@@ -70,14 +71,14 @@ def write_frame(frame: Frame, path: Path) -> None:
     write_table(frame.table, path, column_encoding=frame.encodings)
 
 
-def label_rows(time_s: Values, detection: Detection) -> dict[str, Values]:
-    """Per state channel the word at each row, shape of time_s; 'unknown' where nothing was found."""
-    labels = {name: np.full(len(time_s), _UNKNOWN, dtype=object) for name in STATES}
+def label_rows(time_s: Values, detection: Detection, state: str) -> Values:
+    """A state channel's word at each row, shape of time_s; 'unknown' where nothing was found."""
+    words = np.full(len(time_s), _UNKNOWN, dtype=object)
     for run in state_runs(detection):
-        start, stop = np.searchsorted(time_s, (run.segment.start_s, run.segment.stop_s), side="left")
-        if run.channel in labels:
-            labels[run.channel][start:stop] = run.value
-    return labels
+        if run.channel == state:
+            start, stop = np.searchsorted(time_s, (run.segment.start_s, run.segment.stop_s), side="left")
+            words[start:stop] = run.value
+    return words
 
 
 def state_runs(detection: Detection) -> tuple[Run, ...]:
@@ -136,12 +137,6 @@ def _column_array(values: Values) -> pa.Array:
     if values.dtype == object:
         return pa.array(values, pa.string()).dictionary_encode()
     return pa.array(values, pa.float64(), from_pandas=True)
-
-
-def _has_many_values(values: Values) -> bool:
-    """Whether hardly any value repeats, judged from rows spread over the column."""
-    sample = values[:: max(1, len(values) // _SAMPLE_ROWS)]
-    return len(np.unique(sample)) > 0.9 * len(sample)
 
 
 def _unit_metadata(name: str) -> dict[str, str] | None:

@@ -13,8 +13,9 @@ import os
 import shutil
 import stat
 import uuid
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
@@ -42,6 +43,7 @@ class Gathered:
     place: Path
     content_hash: str
     findings: tuple[Finding, ...] = ()
+    hashes: Mapping[str, str] = field(default_factory=dict)  # sha256 of every copied file
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +74,7 @@ def gather(path: Path, scratch: Path, sortie: str | None = None) -> Gathered:
     for folder in sorted(path_ for path_ in source.rglob("*") if path_.is_dir()):
         flush_folder(folder)
     flush_folder(source)
-    return Gathered(name, place, hash_content(hashes), (*skipped_entries(path), *lost))
+    return Gathered(name, place, hash_content(hashes), (*skipped_entries(path), *lost), hashes)
 
 
 def hash_content(hashes: dict[str, str]) -> str:
@@ -85,16 +87,20 @@ def hash_content(hashes: dict[str, str]) -> str:
 
 def prepare(gathered: Gathered, settings: Settings) -> Prepared:
     """Read and detect, and write tracks and frame beside the sources. Raises TrimshotError, OSError."""
-    recording = read_sortie(gathered.place / SOURCE, settings)
+    recording = read_sortie(gathered.place / SOURCE, settings, hashes=gathered.hashes)
     recording = dataclasses.replace(
         recording, sortie_id=gathered.sortie, findings=recording.findings + gathered.findings
     )
-    detection = detect(recording, settings)
-    frame = build_frame(recording, detection, settings)
-    tracks = gathered.place / TRACKS
-    tracks.mkdir()
-    for number, track in enumerate(recording.tracks, 1):
-        write_track(track, recording.start_utc, tracks / track_file_name(number, track.name))
+    return prepare_recording(gathered, recording, settings)
+
+
+def prepare_recording(gathered: Gathered, recording: Recording, settings: Settings) -> Prepared:
+    """The half of `prepare` after reading: detect, write tracks and frame. The recording has the sortie's name."""
+    with ThreadPoolExecutor(1) as writer:  # coding a file leaves the interpreter free for the detection beside it
+        written = writer.submit(_write_tracks, recording, gathered.place / TRACKS)
+        detection = detect(recording, settings)
+        frame = build_frame(recording, detection, settings)
+        written.result()
     write_frame(frame, gathered.place / FRAME)
     addition = uuid.uuid4().hex
     _write_mark(gathered.place, addition)
@@ -103,6 +109,12 @@ def prepare(gathered: Gathered, settings: Settings) -> Prepared:
     )
     report = describe_sortie(recording, detection)
     return Prepared(gathered.sortie, gathered.place, gathered.content_hash, addition, rows, report)
+
+
+def _write_tracks(recording: Recording, folder: Path) -> None:
+    folder.mkdir()
+    for number, track in enumerate(recording.tracks, 1):
+        write_track(track, recording.start_utc, folder / track_file_name(number, track.name))
 
 
 def describe_sortie(recording: Recording, detection: Detection) -> SortieReport:
@@ -122,6 +134,7 @@ def describe_sortie(recording: Recording, detection: Detection) -> SortieReport:
                 channels=tuple(channels),
                 clock_offset_s=source.clock.offset_s,
                 clock_uncertainty_s=source.clock.offset_uncertainty_s,
+                clock_basis=source.clock.basis,
                 findings=tuple(one for one in findings if _is_about(one, source.file)),
             )
         )

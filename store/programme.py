@@ -21,6 +21,7 @@ from . import answers, query, sources
 from . import find as finding
 from . import questions as asking
 from . import rebuild as rebuilding
+from . import redetect as detecting
 from .connection import create_catalog, open_catalog
 from .places import CATALOG, SETTINGS, SORTIES, is_programme
 from .report import AddReport
@@ -55,6 +56,18 @@ class Programme:
     def rebuild(self, on_progress: Callable[[str, int, int], None] | None = None) -> AddReport:
         """Make the catalog, tracks and frames anew from the kept source files, with the settings of now."""
         return rebuilding.rebuild(self.folder, self.settings, on_progress=on_progress)
+
+    def redetect(
+        self,
+        sorties: Sequence[str] = (),
+        *,
+        criteria: str | None = None,
+        on_progress: Callable[[str, int, int], None] | None = None,
+    ) -> AddReport:
+        """Find points, events, states and manoeuvres of these sorties (all when none is named) again, from the
+        stored tracks; criteria: a preset of shared.criteria_presets in place of [points], None for the settings."""
+        settings = self.settings if criteria is None else self.settings.with_criteria(criteria)
+        return detecting.redetect(self.folder, sorties, settings, on_progress=on_progress)
 
     def questions(self, sortie: str | None = None, *, answered: bool = False) -> list[asking.Asked]:
         """Open questions, each once for its recorder with the sorties that ask it; or those answered before."""
@@ -112,6 +125,11 @@ class Programme:
         """Events in time order, of a kind or a family (`gear`): sortie, number, kind, time_utc, stop_utc, time_s, stop_s, uncertainty_s,
         channel, before, after, confidence, detector, facts."""
         return query.list_events(self.folder, sortie, kind)
+
+    def manoeuvres(self, sortie: str | None = None, kind: str | None = None) -> pd.DataFrame:
+        """Manoeuvres in time order: sortie, number, kind, start_utc, stop_utc, start_s, stop_s, duration_s,
+        channels, confidence, detector, facts (mapping, SI)."""
+        return query.list_manoeuvres(self.folder, sortie, kind)
 
     def findings(self, sortie: str | None = None) -> pd.DataFrame:
         """Findings, worst first: sortie, level, code, text, place, times, stage, start_s, stop_s, facts."""

@@ -137,6 +137,21 @@ def list_events(programme: Path, sortie: str | None, kind: str | None) -> pd.Dat
     return _ask(programme, _EVENTS, [sortie, sortie, kind, kind, kind], sortie=sortie, json_columns=parsed)
 
 
+_MANOEUVRES = f"""
+SELECT m.sortie, m.number, m.kind, {_moment("m.start_s", "start_utc")}, {_moment("m.stop_s", "stop_utc")},
+    m.start_s, m.stop_s, m.stop_s - m.start_s AS duration_s, m.channels, m.confidence, m.detector, m.facts
+FROM manoeuvre AS m JOIN sortie AS s USING (sortie)
+WHERE (? IS NULL OR m.sortie = ?) AND (? IS NULL OR m.kind = ? OR starts_with(m.kind, ? || '_'))
+ORDER BY s.start_utc, m.sortie, m.start_s, m.number
+"""
+
+
+def list_manoeuvres(programme: Path, sortie: str | None, kind: str | None) -> pd.DataFrame:
+    """Manoeuvres in time order, of one kind or of a family of kinds: 'level' is level_acceleration and _deceleration."""
+    parsed = ("channels", "facts")
+    return _ask(programme, _MANOEUVRES, [sortie, sortie, kind, kind, kind], sortie=sortie, json_columns=parsed)
+
+
 _FINDINGS = """
 SELECT sortie, level, code, text, place, times, stage, start_s, stop_s, facts FROM finding
 WHERE (? IS NULL OR sortie = ?)

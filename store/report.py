@@ -14,7 +14,7 @@ Status = Literal["added", "replaced", "unchanged", "failed"]
 @dataclass(frozen=True, slots=True)
 class FileReport:
     """How one file was read. Clock offset positive when the recorder runs ahead, seconds; uncertainty one
-    standard deviation, None when not resolved."""
+    standard deviation, None when not resolved. The basis is that of shared.recording.Clock."""
 
     file: str
     adapter: str
@@ -23,6 +23,7 @@ class FileReport:
     channels: tuple[str, ...]
     clock_offset_s: float
     clock_uncertainty_s: float | None
+    clock_basis: str
     findings: tuple[Finding, ...]
 
 

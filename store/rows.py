@@ -17,6 +17,7 @@ from ..shared.findings import Detection, Finding, StabilisedPoint
 from ..shared.frame import gap_limit_s
 from ..shared.recording import Column, Recording, Source, Track
 from ..shared.settings import Settings
+from ..shared.spill import note_use
 from ..shared.vocabulary import unit_of_channel
 from .frame import Frame, recorded_column, state_runs
 from .places import TRACKS, track_file_name
@@ -75,6 +76,7 @@ def catalog_rows(
             {"start_s": phase.segment.start_s, "stop_s": phase.segment.stop_s, "kind": phase.kind}
             for phase in detection.phases
         ),
+        "manoeuvre": _manoeuvre_rows(detection),
         "point": (
             {**_point_row(number, point), "accepted": number <= len(detection.points)}
             for number, point in numbered_points(detection)
@@ -115,6 +117,7 @@ def _sortie_row(recording: Recording, settings: Settings, frame: Frame, content_
         "main_track": recording.main,
         "content_hash": content_hash,
         "settings_hash": settings.digest(),
+        "reading_hash": settings.reading_digest(),
         "program": program_version(),
         "added_utc": dt.datetime.now(dt.UTC),
         "frame_rows": frame.table.num_rows,
@@ -184,6 +187,7 @@ def _frame_channel_rows(recording: Recording, frame: Frame) -> list[Row]:
         column = recorded_column(recording, name)
         facts = _column_facts(column) if column else {"derived_from": to_json(frame.derived.get(name, ()))}
         array = frame.table.column(name)
+        note_use(array.nbytes)
         if pa.types.is_dictionary(array.type):
             words = array.combine_chunks()
             valid = len(words) - words.null_count
@@ -236,6 +240,22 @@ def _event_rows(detection: Detection) -> list[Row]:
     ]
 
 
+def _manoeuvre_rows(detection: Detection) -> list[Row]:
+    return [
+        {
+            "number": number,
+            "start_s": one.segment.start_s,
+            "stop_s": one.segment.stop_s,
+            "kind": one.kind,
+            "channels": to_json(one.channels),
+            "confidence": one.confidence,
+            "detector": one.detector,
+            "facts": to_json(one.facts),
+        }
+        for number, one in enumerate(sorted(detection.manoeuvres, key=lambda m: m.segment.start_s), 1)
+    ]
+
+
 def _point_row(number: int, point: StabilisedPoint) -> Row:
     return {
         "number": number,
@@ -273,10 +293,11 @@ def _statistic_rows(detection: Detection) -> list[Row]:
 
 def _finding_rows(recording: Recording, detection: Detection) -> list[Row]:
     staged = [("reading", one) for one in recording.findings] + [("detecting", one) for one in detection.findings]
-    return [_finding_row(number, stage, one) for number, (stage, one) in enumerate(staged, 1)]
+    return [finding_row(number, stage, one) for number, (stage, one) in enumerate(staged, 1)]
 
 
-def _finding_row(number: int, stage: str, finding: Finding) -> Row:
+def finding_row(number: int, stage: str, finding: Finding) -> Row:
+    """One finding as a row of the catalog, without its sortie."""
     return {
         "number": number,
         "stage": stage,

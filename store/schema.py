@@ -17,21 +17,23 @@ from ..shared.errors import SchemaVersionError
 
 @dataclass(frozen=True, slots=True)
 class TableColumn:
-    """One column: its name, DuckDB type and a comment that says meaning and unit."""
+    """One column: its name, DuckDB type and a comment that says meaning and unit; since: the version that has it first."""
 
     name: str
     type: str
     comment: str
+    since: int = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table of the catalog, its comment and the columns that make a row unique."""
+    """One table of the catalog, its comment and the columns that make a row unique; since: its first version."""
 
     name: str
     comment: str
     key: tuple[str, ...]
     columns: tuple[TableColumn, ...]
+    since: int = 1
 
     def arrow_schema(self) -> pa.Schema:
         """The Arrow schema rows are handed over in (JSON and words as strings)."""
@@ -48,8 +50,11 @@ _ARROW: dict[str, pa.DataType] = {
 }
 
 
-def _table(name: str, comment: str, key: str, *columns: tuple[str, str, str]) -> Table:
-    return Table(name, comment, tuple(key.split()), tuple(TableColumn(*column) for column in columns))
+Cells = tuple[str, str, str] | tuple[str, str, str, int]
+
+
+def _table(name: str, comment: str, key: str, *columns: Cells, since: int = 1) -> Table:
+    return Table(name, comment, tuple(key.split()), tuple(TableColumn(*column) for column in columns), since)
 
 
 _SORTIE = ("sortie", "VARCHAR", "sortie the row belongs to")
@@ -82,6 +87,7 @@ TABLES: tuple[Table, ...] = (
         ("gap_limit_s", "DOUBLE", "longest step between two rows that is not a gap, seconds"),
         ("state", "VARCHAR", "complete"),
         ("addition", "VARCHAR", "token of the add that wrote the row; the folder carries the same while unfinished"),
+        ("reading_hash", "VARCHAR", "digest of the settings its files were read with; empty: not known", 2),
     ),
     _table(
         "source",
@@ -174,7 +180,22 @@ TABLES: tuple[Table, ...] = (
         _SORTIE,
         _START,
         _STOP,
-        ("kind", "VARCHAR", "ground, take_off, climb, cruise, descent, landing, ..."),
+        ("kind", "VARCHAR", "ground, taxi, take_off, climb, cruise, descent, approach, a leg of the pattern, ..."),
+    ),
+    _table(
+        "manoeuvre",
+        "stretches flown for a purpose: turns, speed runs, oscillations, patterns, approaches to the stall",
+        "sortie number",
+        _SORTIE,
+        _NUMBER,
+        _START,
+        _STOP,
+        ("kind", "VARCHAR", "kind of manoeuvre"),
+        ("channels", "JSON", "channels it was found in, the leading one first"),
+        ("confidence", "DOUBLE", "0 to 1"),
+        ("detector", "VARCHAR", "detector and its version"),
+        ("facts", "JSON", "what was measured, SI"),
+        since=2,
     ),
     _table(
         "point",
@@ -228,18 +249,28 @@ TABLES: tuple[Table, ...] = (
 TABLE: dict[str, Table] = {table.name: table for table in TABLES}
 
 
-def _create_tables(connection: duckdb.DuckDBPyConnection) -> None:
+def _add_version(connection: duckdb.DuckDBPyConnection, version: int) -> None:
+    """The tables that this version has first, and its new columns of older tables."""
     for table in TABLES:
-        columns = ", ".join(f"{column.name} {column.type}" for column in table.columns)
-        connection.execute(f"CREATE TABLE {table.name} ({columns}, PRIMARY KEY ({', '.join(table.key)}))")
-        connection.execute(f"COMMENT ON TABLE {table.name} IS {quote_text(table.comment)}")
-        for column in table.columns:
+        if table.since == version:
+            columns = [column for column in table.columns if column.since <= version]
+            listed = ", ".join(f"{column.name} {column.type}" for column in columns)
+            connection.execute(f"CREATE TABLE {table.name} ({listed}, PRIMARY KEY ({', '.join(table.key)}))")
+            connection.execute(f"COMMENT ON TABLE {table.name} IS {quote_text(table.comment)}")
+        else:
+            columns = [column for column in table.columns if column.since == version > table.since]
+            for column in columns:
+                connection.execute(f"ALTER TABLE {table.name} ADD COLUMN {column.name} {column.type}")
+        for column in columns:
             comment = quote_text(column.comment)
             connection.execute(f"COMMENT ON COLUMN {table.name}.{column.name} IS {comment}")
 
 
 # STEPS[k] brings a catalog of version k to version k + 1.
-STEPS: tuple[Callable[[duckdb.DuckDBPyConnection], None], ...] = (_create_tables,)
+STEPS: tuple[Callable[[duckdb.DuckDBPyConnection], None], ...] = (
+    lambda connection: _add_version(connection, 1),
+    lambda connection: _add_version(connection, 2),  # manoeuvres; what the files were read with
+)
 
 
 def quote_text(text: str) -> str:
@@ -261,10 +292,10 @@ def read_version(connection: duckdb.DuckDBPyConnection) -> int:
 
     Raises SchemaVersionError when it is newer than this program.
     """
-    found = connection.execute("SELECT 1 FROM duckdb_tables() WHERE table_name = 'store_version'").fetchall()
-    if not found:
+    try:
+        rows = connection.execute("SELECT max(version) FROM store_version").fetchall()
+    except duckdb.CatalogException:  # asking for the list of tables first costs several milliseconds an open
         return 0
-    rows = connection.execute("SELECT max(version) FROM store_version").fetchall()
     version = int(rows[0][0] or 0)
     if version > len(STEPS):
         raise SchemaVersionError(

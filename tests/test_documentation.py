@@ -80,7 +80,9 @@ def test_the_readme_two_commands_run(installed: dict[str, str], tmp_path: Path) 
     assert pages
     assert all(Path(page).is_file() for page in pages)
     # the tests themselves are running: the recipe of `make test` is run as far as collecting them
-    done = _run(["make", "test", f"VENV={installed['VENV']}"], cwd=ROOT, PYTEST_ADDOPTS="--collect-only -q -p no:cacheprovider")
+    done = _run(
+        ["make", "test", f"VENV={installed['VENV']}"], cwd=ROOT, PYTEST_ADDOPTS="--collect-only -q -p no:cacheprovider"
+    )
     assert "test_documentation.py" in done.stdout
 
 

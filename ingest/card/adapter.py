@@ -48,6 +48,10 @@ class TestCardFile:
 
     def read(self, file: LogFile, profile: InstrumentProfile | None) -> RawFile:
         """A RawFile with a card and no tracks. Raises ParseError when the text is neither form."""
+        if len(file.content) > LARGEST:
+            raise ParseError(
+                "too large for a test card", where=file.name, found=f"{file.size} bytes", allowed=f"{LARGEST} bytes"
+            )
         text = decode(file.content)
         if text is None:
             raise ParseError("the card is not text", where=file.name)
@@ -102,7 +106,7 @@ def _read_whole(text: str, where: str) -> tuple[list[Entry], tuple[int, str] | N
     """(entries, line dropped because it may be cut) of a whole card."""
     head, newline, last = text.rpartition("\n")
     # a number without a line end behind it may have lost digits; a closed quote or bracket is whole
-    doubtful = bool(last.strip()) and last.rstrip()[-1] not in "\"']}"
+    doubtful = is_entry(last) and last.rstrip()[-1] not in "\"']}"
     if doubtful:
         for reader in (read_toml, read_lines):
             found = reader(head + newline)

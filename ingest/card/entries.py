@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 _DELIMITERS = ("\t", ";", ",", "=", ":")
+_MOST_DOTS = 1000
 _KEY = re.compile(r"[^\W\d][^\n]{0,59}")
 _HEADERS = frozenset({"item", "key", "name", "field", "entry", "parameter"})
 _VALUES = frozenset({"value", "values", "entry", "content"})
@@ -41,12 +42,14 @@ def decode(content: bytes) -> str | None:
 
 def read_toml(text: str) -> list[Entry] | None:
     """Entries of a TOML card, tables within named with a dot; None when it is no TOML."""
+    if any(line.count(".") > _MOST_DOTS for line in text.split("\n")):
+        return None  # a key of thousands of parts, which takes minutes
     try:
-        tree = tomllib.loads(text)
+        entries = _flat(tomllib.loads(text), "")
     except (ValueError, RecursionError):  # no TOML, an integer of 5000 digits, or tables nested a thousand deep
         return None
     lines = text.split("\n")
-    return [Entry(_line_of(key, lines), key, value) for key, value in _flat(tree, "")]
+    return [Entry(_line_of(key, lines), key, value) for key, value in entries]
 
 
 def _flat(tree: Mapping[str, Any], prefix: str) -> list[tuple[str, Any]]:

@@ -96,9 +96,12 @@ def find_meaning(words: tuple[str, ...]) -> Meaning | None:
     return None
 
 
+_MOST_DIGITS = 6
+
+
 def point_number(key: str) -> tuple[bool, int | None]:
     """(whether the key announces planned points, the number it gives)."""
     match = _POINT.fullmatch(key.rpartition(".")[2].strip())
     if not match:
         return False, None
-    return True, int(match[1]) if match[1] else None
+    return True, int(match[1]) if match[1] and len(match[1]) <= _MOST_DIGITS else None

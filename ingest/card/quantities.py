@@ -5,8 +5,8 @@ A unit is what the closed table of units knows. Without one a number stays a num
 
 from __future__ import annotations
 
-import math
 import re
+import sys
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,7 @@ from ...shared.units import Unit, find_unit
 
 _NUMBER = re.compile(r"([-+\u2212]?\d[\d., ]*?)\s*([^\d\s.,].*)?")
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:,\d{3})+(?:\.\d+)?")
+_LONGEST = 200  # characters; the pattern is slow on more, and no quantity is longer
 _FILLERS = frozenset({"in", "at", "the", "of", "is"})
 
 
@@ -48,8 +49,9 @@ def read_number(value: Any, *, decimal_comma: bool) -> tuple[float | None, Unit 
     if isinstance(value, bool):
         return None, None
     if isinstance(value, int | float):
-        return (float(value), None) if math.isfinite(value) else (None, None)
-    match = _NUMBER.fullmatch(str(value).strip())
+        return (float(value), None) if abs(value) <= sys.float_info.max else (None, None)
+    text = str(value).strip()
+    match = _NUMBER.fullmatch(text) if len(text) <= _LONGEST else None
     if not match:
         return None, None
     number = _parse(match[1].strip().replace("\u2212", "-").replace(" ", ""), decimal_comma)
@@ -67,6 +69,7 @@ def _parse(text: str, decimal_comma: bool) -> float | None:
     elif text.count(",") == 1 and "." not in text:
         text = text.replace(",", ".")
     try:
-        return float(text)
+        number = float(text)
     except ValueError:
         return None
+    return number if abs(number) <= sys.float_info.max else None

@@ -2,23 +2,41 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from ...shared.findings import Finding
-from ...shared.recording import Track
+from ...shared.recording import Column, Track
+from ...shared.vocabulary import meaning_of
 from .places import channel_facts, channel_where, number_columns
 
 BOUNCE_S = 1.0  # edges nearer than this belong to one movement (common practice, no source)
 
 
+def _switches(track: Track) -> list[Column]:
+    """Two-valued columns: numbers the vocabulary calls switches, and words of a channel it knows."""
+    numbers = [c for c, e in number_columns(track) if e.reduction == "last" and e.kind == "count" and e.high <= 1]
+    words = [c for c in track.columns.values() if c.is_text and not c.derived_from and meaning_of(c.name) is not None]
+    return [*numbers, *(c for c in words if len({v for v in c.values if v is not None}) == 2)]
+
+
+def _states(column: Column) -> tuple[NDArray[np.int64], NDArray[Any]]:
+    """Indices of the known samples, and their values."""
+    if column.is_text:
+        known = np.flatnonzero([v is not None for v in column.values])
+    else:
+        known = np.flatnonzero(np.isfinite(column.values))
+    return known.astype(np.int64), column.values[known]
+
+
 def find_bounces(track: Track) -> list[Finding]:
     """SWITCH_BOUNCE for every two-valued channel with three or more edges within a second of each other."""
     out = []
-    for column, entry in number_columns(track):
-        if entry.reduction != "last" or entry.kind != "count" or entry.high > 1:
-            continue
-        known = np.flatnonzero(np.isfinite(column.values))
-        edges = known[1:][np.diff(column.values[known]) != 0]
+    for column in _switches(track):
+        known, states = _states(column)
+        edges = known[1:][states[1:] != states[:-1]]
         if len(edges) < 3:
             continue
         times = track.time_s[edges]

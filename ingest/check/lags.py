@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from ...shared.findings import Finding
-from ...shared.recording import Track
+from ...shared.recording import Floats, Track
 from ..clock.air import LEAST_WINDOWS, air_data_lag
 from ..clock.series import channel_signal
 from ..clock.shared_channel import Comparison, fine_shift
+from .first_order import first_order_lag, first_order_rate_lag
 from .places import channel_facts, channel_where
 
 STATIC_S = 0.25  # lags below these are not worth a word
 VERTICAL_S = 1.0
+SHORT_S = 600.0  # longer logs have windows enough
 KNOWN_S = 0.3
 _RATE = Comparison(bias=True, floor_s=0.0, window_s=60.0)
 
@@ -24,12 +26,28 @@ def _static_lag(track: Track) -> list[Finding]:
     column = track.columns.get("pressure_altitude")
     if column is None or column.derived_from:
         return []
-    lag_s = air_data_lag(track)
+    lag_s = air_data_lag(track) or _short_lag(track, "pressure_altitude", _satellite_height(track))
     if lag_s < STATIC_S:
         return []
     text = f"{track.name}: {column.source_name} follows satellite height {lag_s:.1f} s late; heights near the ground and sharp manoeuvres are affected"
     facts = channel_facts(track, column, lag_s=round(lag_s, 2))
     return [Finding("LAG_SUSPECTED", text, "note", channel_where(track, column), facts=facts)]
+
+
+def _short_lag(track: Track, name: str, truth: Floats | None) -> float:
+    """The lag of a log too short for the comparison by windows; 0 when there is none or it is not clear."""
+    if truth is None or not _is_short(track):
+        return 0.0
+    return first_order_lag(track.time_s, track.columns[name].values, truth)
+
+
+def _is_short(track: Track) -> bool:
+    return float(track.time_s[-1] - track.time_s[0]) <= SHORT_S
+
+
+def _satellite_height(track: Track) -> Floats | None:
+    names = [n for n in ("gnss_altitude", "gnss_unnamed_altitude") if n in track.columns]
+    return track.columns[names[0]].values if names else None
 
 
 def _vertical_lag(track: Track) -> list[Finding]:
@@ -41,10 +59,12 @@ def _vertical_lag(track: Track) -> list[Finding]:
         return []
     found = fine_shift(shown, height.slopes(), _RATE, 1.0)
     if found is None or found[0].windows < LEAST_WINDOWS or found[0].uncertainty_s > KNOWN_S:
+        rate, height_m = column.values, track.columns["pressure_altitude"].values
+        lag_s = first_order_rate_lag(track.time_s, rate, height_m) if _is_short(track) else 0.0
+    else:
+        lag_s = found[0].offset_s
+    if lag_s < VERTICAL_S:
         return []
-    if found[0].offset_s < VERTICAL_S:
-        return []
-    lag_s = found[0].offset_s
     text = f"{track.name}: {column.source_name} follows the altitude's rate {lag_s:.1f} s late; climb rates are taken from altitude"
     facts = channel_facts(track, column, lag_s=round(lag_s, 2))
     return [Finding("LAG_SUSPECTED", text, "note", channel_where(track, column), facts=facts)]

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...shared.findings import Finding
-from ...shared.recording import Track
+from ...shared.findings import Finding, Level
+from ...shared.recording import Floats, Track
 from .places import channel_facts, channel_where, number_columns, step_of
+
+LEAST_STEPS = 3  # a channel that moved by fewer of its steps shows nothing
+STANDING_ROWS = 3
 
 # SI kind or channel -> step from which on the recorder's resolution is worth telling (common practice, no source)
 COARSE: dict[str, float] = {
@@ -47,16 +50,34 @@ def find_out_of_range(track: Track) -> list[Finding]:
     return out
 
 
+def _grid(values: Floats) -> float:
+    """The step all values keep to, where it shows: a few distinct values, each used often; else 0."""
+    distinct, count = np.unique(values[np.isfinite(values)], return_counts=True)
+    if len(distinct) < LEAST_STEPS or float(np.median(count)) < STANDING_ROWS:
+        return 0.0
+    steps = np.diff(distinct)
+    smallest = float(steps.min())
+    return smallest if bool((np.abs(steps / smallest - np.rint(steps / smallest)) < 0.05).all()) else 0.0
+
+
+def _stands(values: Floats, step: float) -> bool:
+    """True where the channel moves by whole steps and stands between them: its differences tell nothing."""
+    known = values[np.isfinite(values)]
+    moved = np.abs(np.diff(known)) > 0.5 * step
+    return bool(len(known) and float(np.ptp(known)) >= LEAST_STEPS * step and moved.mean() < 0.5)
+
+
 def find_coarse_steps(track: Track) -> list[Finding]:
     """QUANTISED for channels whose resolution widens what can be said of them."""
     out = []
     for column, entry in number_columns(track):
         limit = COARSE.get(entry.name)
-        step = step_of(column)
+        step = max(step_of(column), _grid(column.values)) if limit is not None else 0.0
         if limit is None or step < limit:
             continue
         adds = step / np.sqrt(12.0)  # standard deviation of a rounding error
+        level: Level = "doubt" if _stands(column.values, step) else "note"
         text = f"{track.name}: {column.source_name} comes in steps of {step:.3g} {entry.unit}; adds {adds:.2g} {entry.unit} to every sample's uncertainty"
         facts = channel_facts(track, column, step=step, adds=float(adds))
-        out.append(Finding("QUANTISED", text, "note", channel_where(track, column), facts=facts))
+        out.append(Finding("QUANTISED", text, level, channel_where(track, column), facts=facts))
     return out

@@ -8,11 +8,13 @@ from ...shared.findings import Finding
 from ...shared.recording import Track
 from .bounces import find_bounces
 from .gaps import find_gaps
+from .heat_soak import find_heat_soak
 from .lags import find_lags
 from .ranges import find_coarse_steps, find_out_of_range
 from .speeds import find_speed_units
 from .spikes import find_spikes
 from .stuck import find_stuck
+from .unit_changes import find_unit_changes
 
 
 def check(tracks: Sequence[Track], told: Collection[Finding] = ()) -> tuple[Finding, ...]:
@@ -32,5 +34,7 @@ def check(tracks: Sequence[Track], told: Collection[Finding] = ()) -> tuple[Find
         out += find_coarse_steps(track)
         out += find_bounces(track)
         out += find_lags(track)
+        out += find_heat_soak(track, everything)
     out += find_speed_units(everything)
+    out += find_unit_changes(everything)
     return tuple(out)

@@ -80,6 +80,7 @@ class _Runs:
 def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
     """STUCK_CHANNEL for every run that should have moved, with the change expected where a witness tells."""
     flying = _flying(track, tracks)
+    witnesses = _Witnesses(track, tracks)
     out = []
     for column, entry in number_columns(track):
         restless = entry.name in RESTLESS
@@ -89,7 +90,7 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
         for run in runs.long():
             if entry.kind == "speed" and entry.name != "vertical_speed" and not flying[run.first : run.last + 1].any():
                 continue  # speeds rest at their lowest reading on the ground
-            expected, witness = _expected(track, tracks, column, run)
+            expected, witness = _expected(witnesses, column, run)
             if witness is None and not (restless and _much_longer(run, runs, flying)):
                 continue
             out.append(_finding(track, column, run, (expected, witness)))
@@ -134,11 +135,11 @@ def _much_longer(run: _Run, runs: _Runs, flying: NDArray[np.bool_]) -> bool:
     return run.seconds > TIMES_LONGER * max(usual, USUAL_S)
 
 
-def _expected(track: Track, tracks: tuple[Track, ...], column: Column, run: _Run) -> tuple[float, str | None]:
+def _expected(witnesses: _Witnesses, column: Column, run: _Run) -> tuple[float, str | None]:
     """Change the witness says the channel should have made over the run, and the witness' name."""
     inside = slice(run.first, run.last + 1)
     for witness, slope in WITNESSES.get(column.name, ()):
-        moves = _witness(track, tracks, witness)
+        moves = witnesses.find(witness)
         if moves is None or not np.isfinite(moves[inside]).sum() > 0.5 * (run.last - run.first):
             continue
         known_slope, noise = (slope, 0.0) if slope is not None else (0.0, 0.0)
@@ -171,6 +172,20 @@ def _relation(moves: Floats, values: Floats, slope: float | None) -> tuple[float
         slope = related * float(np.std(values)) / spread
     left = values - slope * moves
     return slope, 1.4826 * float(np.median(np.abs(np.diff(left)))) if len(left) > 1 else 0.0
+
+
+class _Witnesses:
+    """Witnesses' samples at one track's times, each brought over once."""
+
+    def __init__(self, track: Track, tracks: tuple[Track, ...]) -> None:
+        self.track, self.tracks = track, tracks
+        self.found: dict[str, Floats | None] = {}
+
+    def find(self, name: str) -> Floats | None:
+        """The witness at the track's times, None when nobody records it."""
+        if name not in self.found:
+            self.found[name] = _witness(self.track, self.tracks, name)
+        return self.found[name]
 
 
 def _witness(track: Track, tracks: tuple[Track, ...], name: str) -> Floats | None:

@@ -2,7 +2,8 @@
 
 A satellite receiver's UTC is the truth; the main recorder is compared with it, the others with
 both. Without a receiver the main recorder's clock is the reference, and that is said. Nothing is
-moved without evidence: a clock that cannot be compared keeps its stamps and is reported.
+moved without evidence: a clock that cannot be compared keeps its stamps and is reported. Tracks of
+one file are one recorder and move together.
 """
 
 from __future__ import annotations
@@ -16,13 +17,15 @@ from ...shared.findings import Finding
 from ...shared.recording import Clock, Track
 from .air import read_airframe
 from .drivers import QUICK
-from .even import even_rows
 from .evidence import Known, Reference
 from .periods import centre_periods
 from .pieces import take_rows
 from .receivers import is_receiver, read_receivers
-from .report import report_assumed, report_piece, report_reference, report_step
+from .recorders import group_recorders, lend_clock, worst_uncertainty_s
+from .report import report_assumed, report_open_jump, report_piece, report_reference, report_step
 from .settle import Settled, settle_track
+
+SURE_S = 0.15  # a recorder's other tables are not asked once one of them is as sure as this
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,43 +45,56 @@ def align(tracks: Sequence[Track], main: str) -> Alignment:
 
     Times must already be UTC by the recorders' own stamps, within about five minutes.
     """
-    tracks, evened = _even_out(tracks, main)
     tracks, centred = centre_periods(tracks)
-    receivers = [t for t in tracks if is_receiver(t) and t.name != main]
+    groups = group_recorders(tracks)
+    receivers = _receivers(groups, main)
     references, findings = read_receivers(receivers)
-    findings = [*evened, *centred, *findings]
+    findings = [*centred, *findings]
     known = Known(references)
-    done: dict[str, Track] = {t.name: _stamp_sources(t, _receiver_clocks(t)) for t in receivers}
-    for track in sorted((t for t in tracks if t.name not in done), key=lambda t: _turn(t, main)):
-        settled: list[Settled] = []
+    others = [g for g in groups if not any(r in g for r in receivers)]
+    done = {t.name: _stamp_sources(t, _receiver_clocks(t)) for g in groups if g not in others for t in g}
+    if main in done:
+        _learn(known, done[main], (), is_main=True)
+    others.sort(key=lambda group: _turn(group, main))
+    for group in others:
+        settled: list[list[Settled]] = [[] for _ in group]
         if known.references:
-            settled = settle_track(track, known)
-            done[track.name] = _correct(track, settled)
-            findings.extend(_findings(track, settled))
+            settled, told = _settle_group(group, known)
+            findings.extend(told)
+            done.update((t.name, _correct(t, s)) for t, s in zip(group, settled, strict=True))
         else:
-            done[track.name] = _stamp_sources(track, _own_clocks(track))
-            if len(tracks) > 1:
-                findings.append(report_reference(track.name))
-        _learn(known, done[track.name], settled, is_main=track.name == main)
+            done.update((t.name, _stamp_sources(t, _own_clocks(t))) for t in group)
+            if len(groups) > 1:
+                findings.append(report_reference(", ".join(t.name for t in group)))
+        if group is not others[-1]:
+            for track, one in zip(group, settled, strict=True):
+                _learn(known, done[track.name], one, is_main=track.name == main)
     corrected = tuple(done[t.name] for t in tracks)
     clocks = {t.name: tuple(s.clock for s in t.sources) for t in corrected}
     return Alignment(clocks, corrected, tuple(findings))
 
 
-def _even_out(tracks: Sequence[Track], main: str) -> tuple[list[Track], list[Finding]]:
-    """Rows of recorders with whole-second stamps, spaced evenly; a receiver's stamps are exact already."""
-    out, findings = [], []
-    for track in tracks:
-        even, finding = (track, None) if is_receiver(track) and track.name != main else even_rows(track)
-        out.append(even)
-        if finding is not None:
-            findings.append(finding)
-    return out, findings
+def _receivers(groups: Sequence[Sequence[Track]], main: str) -> list[Track]:
+    """Satellite receivers that can serve as reference: recorders of their own first, else a table of the main one's."""
+    apart = [t for g in groups if main not in {m.name for m in g} for t in g if is_receiver(t)]
+    return apart or [t for g in groups for t in g if is_receiver(t) and t.name != main]
 
 
-def _turn(track: Track, main: str) -> tuple[bool, bool]:
+def _settle_group(group: Sequence[Track], known: Known) -> tuple[list[list[Settled]], list[Finding]]:
+    """The tracks of one recorder, all on the clock its surest track shows, and what is said of it once."""
+    each: dict[str, list[Settled]] = {}
+    for track in sorted(group, key=lambda t: "latitude" not in t.columns):
+        each[track.name] = settle_track(track, known)
+        if worst_uncertainty_s(each[track.name]) < SURE_S:
+            break
+    best = min((t for t in group if t.name in each), key=lambda t: worst_uncertainty_s(each[t.name]))
+    settled = [each[best.name] if t is best else lend_clock(best, each[best.name], t) for t in group]
+    return settled, _findings(replace(best, name=", ".join(t.name for t in group)), each[best.name])
+
+
+def _turn(group: Sequence[Track], main: str) -> tuple[bool, bool]:
     """The main recorder first, then those that know the power: they explain the response to others."""
-    return track.name != main, not QUICK & set(track.columns)
+    return main not in {t.name for t in group}, not any(QUICK & set(t.columns) for t in group)
 
 
 def _learn(known: Known, track: Track, settled: Sequence[Settled], *, is_main: bool) -> None:
@@ -105,7 +121,7 @@ def _correct(track: Track, settled: Sequence[Settled]) -> Track:
 
 
 def _clocks(track: Track, settled: Sequence[Settled]) -> tuple[Clock, ...]:
-    """The clock of every source: that of its first stretch; later settings are findings."""
+    """The clock of every source: that of its first stretch, as unsure as the least sure; settings are findings."""
     clocks = []
     for number, source in enumerate(track.sources):
         mine = [s.estimate for s in settled if s.piece.source == number]
@@ -113,11 +129,12 @@ def _clocks(track: Track, settled: Sequence[Settled]) -> tuple[Clock, ...]:
         if found is None:
             clocks.append(replace(source.clock, offset_uncertainty_s=None, evidence="no other recorder tells"))
             continue
+        unsure_s = [e.uncertainty_s for e in mine if e is not None]
         clocks.append(
             replace(
                 source.clock,
                 offset_s=found.line.offset_s,
-                offset_uncertainty_s=found.uncertainty_s,
+                offset_uncertainty_s=max(unsure_s) if len(unsure_s) == len(mine) else None,
                 drift_ppm=found.line.drift_ppm,
                 drift_uncertainty_ppm=found.line.drift_uncertainty_ppm,
                 reference=found.reference,
@@ -153,5 +170,7 @@ def _findings(track: Track, settled: Sequence[Settled]) -> list[Finding]:
             out.extend(report_step(track, (before.piece, before.estimate), (one.piece, one.estimate)))
         if one.assumed and one.estimate is not None:
             out.append(report_assumed(track, one.piece))
+        if one.doubtful:
+            out.append(report_open_jump(track, one.piece))
         before = one
     return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -63,18 +63,26 @@ SHARED: tuple[Shared, ...] = (
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """One statement about a clock. line: relative to the reference track. floor_s: see Comparison."""
+    """One statement about a clock. line: relative to the reference track. floor_s: see Comparison.
+
+    from_shared: a quantity both recorders hold was compared, not the airframe's response.
+    """
 
     line: ClockLine
     floor_s: float
     reference: str
     channel: str
     evidence: str
+    from_shared: bool = False
 
     @property
     def uncertainty_s(self) -> float:
         """One standard deviation of the offset, lags allowed for."""
         return float(np.hypot(self.line.uncertainty_s, self.floor_s))
+
+    def widened(self, more_s: float) -> Estimate:
+        """The same with this much more uncertainty (one standard deviation)."""
+        return replace(self, floor_s=float(np.hypot(self.floor_s, more_s)))
 
 
 def compare_shared(own: Track, reference: Track, starts: Sequence[float] = ()) -> Estimate | None:
@@ -82,7 +90,7 @@ def compare_shared(own: Track, reference: Track, starts: Sequence[float] = ()) -
 
     starts: shifts to try before the whole range is searched.
     """
-    pairs = _shared_signals(own, reference)
+    pairs = shared_signals(own, reference)
     start_s = _start(pairs, starts) if starts else None
     if start_s is None:
         start_s = _start(pairs, ())
@@ -93,11 +101,11 @@ def compare_shared(own: Track, reference: Track, starts: Sequence[float] = ()) -
         fine = fine_shift(pair.own, pair.reference, pair.how, start_s)
         if fine is not None:
             evidence = f"{pair.name.replace('_', ' ')} in {fine[0].windows} windows"
-            found.append(Estimate(fine[0], pair.how.floor_s, reference.name, pair.name, evidence))
+            found.append(Estimate(fine[0], pair.how.floor_s, reference.name, pair.name, evidence, from_shared=True))
     return _settle(found)
 
 
-def _start(pairs: Sequence[_Pair], starts: Sequence[float]) -> float | None:
+def _start(pairs: Sequence[Pair], starts: Sequence[float]) -> float | None:
     for pair in pairs:
         start_s = coarse_shift(pair.own, pair.reference, pair.how, starts)
         if start_s is not None:
@@ -106,15 +114,18 @@ def _start(pairs: Sequence[_Pair], starts: Sequence[float]) -> float | None:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Pair:
+class Pair:
+    """One quantity in two tracks, and how it is compared."""
+
     name: str
     own: Signal
     reference: Signal
     how: Comparison
 
 
-def _shared_signals(own: Track, reference: Track) -> list[_Pair]:
-    pairs: list[_Pair] = []
+def shared_signals(own: Track, reference: Track) -> list[Pair]:
+    """Every quantity both tracks hold, the surest first."""
+    pairs: list[Pair] = []
     origin = _origin(reference)
     for shared in SHARED:
         if shared.channels == (POSITION,):
@@ -130,7 +141,7 @@ def _shared_signals(own: Track, reference: Track) -> list[_Pair]:
             first = channel_signal(own, name)
             second = channel_signal(reference, name if name in theirs else theirs[0])
         if first is not None and second is not None:
-            pairs.append(_Pair(name, first, second, shared.how))
+            pairs.append(Pair(name, first, second, shared.how))
     return pairs
 
 
@@ -157,7 +168,7 @@ def _settle(found: Sequence[Estimate]) -> Estimate | None:
             widest = max(widest, min(abs(gap) / 2, 2.0)) if other.floor_s < 1.0 else widest
     agree = len(others) - len(words)
     evidence = best.evidence + (f", {agree} more agree" if agree else "") + ("; " + "; ".join(words) if words else "")
-    return Estimate(best.line, float(np.hypot(best.floor_s, widest)), best.reference, best.channel, evidence)
+    return replace(best, floor_s=float(np.hypot(best.floor_s, widest)), evidence=evidence)
 
 
 def _gap_s(best: Estimate, other: Estimate) -> float:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from ...shared.recording import Track
-from .air import Airframe
+from .air import Airframe, Balance
 from .compare import Estimate, compare_shared
-from .drivers import LATE, QUICK, read_drivers
+from .drivers import LATE, QUICK, Drivers, read_drivers
 from .line import ClockLine
-from .response import HOW, coarse_response, explain, fine_response
+from .response import HOW, explain, fine_response
 from .wheels import FLOOR_S, coarse_wheels, fine_wheels
+from .witnesses import likeliest_error, response_witness
 
+BALANCES = ("pitch", "energy_climb_rate")
+WEIGHED = 100  # clock errors, a second apart
 GOOD_S = 0.5  # with a shared quantity as sure as this the response is not asked
 
 
@@ -39,7 +42,7 @@ class Known:
 def find_evidence(own: Track, known: Known, starts: Sequence[float] = ()) -> Estimate | None:
     """The clock of a track (rows of one clock setting) against what is known; None when it stays open.
 
-    starts: clock errors in seconds to choose from, where other stretches of the track suggest them.
+    starts: clock errors in seconds, good to a second or two, that comparison has shown already.
     """
     found: list[Estimate] = []
     for reference in known.references:
@@ -62,42 +65,55 @@ def _ask_airframe(own: Track, known: Known, starts: Sequence[float]) -> list[Est
     if known.airframe is None or known.main is None or known.main.track.name == own.name:
         return []
     found: list[tuple[ClockLine, float, str, str]] = []
-    start_s = coarse_wheels(own, known.airframe)
+    explained = {name: e for name in BALANCES if (e := explained_balances(own, known, name)) is not None}
+    start_s = starts[0] if starts else _likeliest(explained)
+    if start_s is None:
+        start_s = coarse_wheels(own, known.airframe)
     if start_s is not None:
         line = fine_wheels(own, known.main.track, known.airframe, start_s)
         if line is not None:
             found.append((line, FLOOR_S, "weight_on_wheels", f"wheels on the ground at {line.windows} edges"))
-            start_s = line.offset_s
-    for balance in ("pitch", "energy_climb_rate"):
-        line, drivers = _ask_balance(own, known, balance, starts if start_s is None else (start_s,))
-        if line is not None:
-            found.append((line, HOW[balance].floor_s, balance, f"{balance.replace('_', ' ')} answers {drivers}"))
-            start_s = line.offset_s
+        for name, one in explained.items():
+            answers = [fine_response(balance, one.drivers, start_s) for balance in one.balances]
+            line = _between([a for a in answers if a is not None], len(answers))
+            if line is not None:
+                words = ", ".join(dict.fromkeys(one.drivers.names)).replace("_", " ")
+                found.append((line, HOW[name].floor_s, name, f"{name.replace('_', ' ')} answers {words}"))
     return [
         _with_reference(Estimate(line, floor_s, known.main.track.name, channel, evidence), known.main)
         for line, floor_s, channel, evidence in found
     ]
 
 
-def _ask_balance(own: Track, known: Known, name: str, starts: Sequence[float]) -> tuple[ClockLine | None, str]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Explained:
+    """What drives a balance in one recorder, and the balance (one or two ways to see it) that the others leave."""
+
+    drivers: Drivers
+    balances: tuple[Balance, ...]
+
+
+def explained_balances(own: Track, known: Known, name: str) -> Explained | None:
+    """The named balance as far as the settled recorders explain it, with `own`'s drivers; None without either."""
     assert known.airframe is not None
     energy = name == "energy_climb_rate"
     balances = (known.airframe.energy, known.airframe.gusty) if energy else (known.airframe.incidence,)
     drivers = read_drivers(own, name)
     # drag of gear and flap goes with what the pilot does at the same time: it takes power to tell time
     if drivers is None or (energy and not set(drivers.names) & (QUICK | LATE)):
-        return None, ""
+        return None
     others = (read_drivers(track, name) for other, track in known.settled.items() if other != own.name)
     theirs = [d for d in others if d is not None]
-    explained = [explain(balance, theirs) for balance in balances if balance is not None]
-    if not explained:
-        return None, ""
-    start_s = starts[0] if len(starts) == 1 else coarse_response(explained[0], drivers, starts)
-    if start_s is None:
-        return None, ""
-    lines = [fine_response(balance, drivers, start_s) for balance in explained]
-    words = ", ".join(dict.fromkeys(drivers.names)).replace("_", " ")
-    return _between([line for line in lines if line is not None], len(lines)), words
+    explained = tuple(explain(balance, theirs) for balance in balances if balance is not None)
+    return Explained(drivers, explained) if explained else None
+
+
+def _likeliest(explained: Mapping[str, Explained]) -> float | None:
+    """The clock error, to a second, that the responses together find likeliest; None when none stands out."""
+    weights = [response_witness(e.balances[0], e.drivers, ()).weigh((0,)) for e in explained.values()]
+    total = np.sum(weights, axis=0)
+    # hardly any error could be weighed where the two recorders hardly overlap: nothing to stand out from
+    return likeliest_error(total) if weights and np.isfinite(total).sum() > WEIGHED else None
 
 
 def _between(lines: Sequence[ClockLine], wanted: int) -> ClockLine | None:

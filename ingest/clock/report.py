@@ -89,6 +89,18 @@ def report_assumed(track: Track, piece: Piece) -> Finding:
     return Finding("CLOCK_UNRESOLVED", text, "doubt", where, start_s=start, stop_s=stop)
 
 
+def report_open_jump(track: Track, piece: Piece) -> Finding:
+    """Stamps that jump ahead where neither missing rows nor a set clock can be shown."""
+    start, stop = _limits(track, piece)
+    where = track.sources[piece.source].file
+    text = (
+        f"{track.name}: stamps jump ahead by {piece.jump_s:.1f} s; whether rows are missing there or the clock was set "
+        f"cannot be told; {'taken as set' if piece.set_here else 'rows are taken as missing'}"
+    )
+    facts = {"seconds": round(piece.jump_s, 3)}
+    return Finding("CLOCK_UNRESOLVED", text, "doubt", where, start_s=start, stop_s=stop, facts=facts)
+
+
 def report_step(
     track: Track, before: tuple[Piece, Estimate | None], after: tuple[Piece, Estimate | None]
 ) -> list[Finding]:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...shared.frame import gap_limit_s
+from ...shared.on_change import is_on_change, stamp_step_s
 from ...shared.recording import Floats, Track
 from ...shared.vocabulary import meaning_of
 
@@ -105,9 +106,24 @@ def channel_signal(track: Track, name: str) -> Signal | None:
     circular = entry is not None and entry.reduction == "circular"
     held = entry is not None and entry.reduction == "last"
     signal = _clean(track, values, turn=2 * np.pi if circular else 0.0, held=held)
+    if signal is not None and is_on_change(track):
+        signal = _stepping(signal, stamp_step_s(track))
     if signal is None or np.ptp(signal.values) == 0.0:
         return None
     return signal
+
+
+def _stepping(signal: Signal, step_s: float) -> Signal:
+    """Rows on change with the old value carried to just before every row: it changed there, not half-way."""
+    before = np.concatenate([signal.time_s[1:] - 2 * step_s, signal.time_s[1:] - step_s])
+    held = np.concatenate([signal.values[:-1], signal.values[:-1]])
+    first = np.searchsorted(signal.time_s, before, side="right") > 0
+    owner = np.tile(signal.time_s[:-1], 2)
+    keep = first & (before > owner)
+    time_s = np.concatenate([signal.time_s, before[keep]])
+    order = np.argsort(time_s, kind="stable")
+    values = np.concatenate([signal.values, held[keep]])[order]
+    return Signal(time_s[order], values, signal.limit_s, held=True)
 
 
 def _clean(track: Track, values: Floats, *, turn: float = 0.0, held: bool = False) -> Signal | None:

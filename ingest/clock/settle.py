@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
 from ...shared.recording import Track
 from .compare import Estimate
-from .evidence import Known, find_evidence
+from .evidence import GOOD_S, Known, find_evidence
+from .jumps import Decision, decide_jumps
 from .pieces import SHORTEST_S, Piece, join_pieces, split_track
 
 SAME_S = 0.25  # stretches nearer than this share a clock whatever their uncertainties
+OPEN_SHARE = 0.4  # of a jump that may or may not be a step: one or the other, none likelier, lies within it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,11 +22,13 @@ class Settled:
     """What was decided about one stretch; estimate None when nothing tells.
 
     assumed: the stretch could not be compared on its own and was given its neighbours' clock.
+    doubtful: whether rows are missing before it or the clock was set ahead stays open.
     """
 
     piece: Piece
     estimate: Estimate | None
     assumed: bool = False
+    doubtful: bool = False
 
 
 def settle_track(track: Track, known: Known) -> list[Settled]:
@@ -38,17 +41,49 @@ def settle_track(track: Track, known: Known) -> list[Settled]:
 
 
 def _settle_source(track: Track, pieces: Sequence[Piece], known: Known) -> list[Settled]:
-    together = find_evidence(join_pieces(track, tuple(pieces)), known)
     if len(pieces) == 1:
-        return [Settled(pieces[0], together)]
+        return [Settled(pieces[0], find_evidence(join_pieces(track, tuple(pieces)), known))]
+    decision = decide_jumps(track, pieces, known)
+    starts = () if decision.start_s is None else (decision.start_s,)
+    together = find_evidence(join_pieces(track, decision.pieces), known, starts)
+    short = {number for number, piece in enumerate(pieces) if np.ptp(track.time_s[piece.index]) < SHORTEST_S}
+    if together is None:
+        return [Settled(piece, None) for piece in decision.pieces]
+    if together.uncertainty_s <= GOOD_S and together.from_shared:
+        return _settle_apart(track, decision, together, short=short, known=known)
+    doubt_s = _doubt(decision)
+    widened = {more_s: together.widened(more_s) if more_s else together for more_s in set(doubt_s)}
+    return [
+        Settled(piece, widened[more_s], number in short, number in decision.open_jumps)
+        for number, (piece, more_s) in enumerate(zip(decision.pieces, doubt_s, strict=True))
+    ]
+
+
+def _doubt(decision: Decision) -> list[float]:
+    """What open jumps add to every stretch's uncertainty, seconds: none on the longest's own side of them."""
+    lead = int(np.argmax([len(p.index) for p in decision.pieces]))
+    out = []
+    for number in range(len(decision.pieces)):
+        between = range(min(lead, number) + 1, max(lead, number) + 1)
+        jumps = [decision.pieces[k].jump_s for k in between if k in decision.open_jumps]
+        out.append(OPEN_SHARE * float(np.sqrt(np.sum(np.square(jumps)))))
+    return out
+
+
+def _settle_apart(
+    track: Track, decision: Decision, together: Estimate, *, short: set[int], known: Known
+) -> list[Settled]:
+    """With a shared quantity every stretch can be compared alone: those that differ get clocks of their own."""
     groups: list[list[Piece]] = [[]]
     last: Estimate | None = None
     assumed: set[int] = set()
-    for number, piece in enumerate(pieces):
+    for number, piece in enumerate(decision.pieces):
         alone = None
-        if np.ptp(track.time_s[piece.index]) >= SHORTEST_S:
-            starts = _starts(track, pieces, number, together) if together else ()
-            alone = find_evidence(join_pieces(track, (piece,)), known, starts)
+        if number not in short:
+            middle = np.array([np.median(track.time_s[piece.index]) - piece.set_s])
+            alone = find_evidence(join_pieces(track, (piece,)), known, (float(together.line.error_at(middle)[0]),))
+        if alone is not None and not alone.from_shared:
+            alone = None
         if last is not None and alone is not None and _differ(last, alone):
             groups.append([])
         groups[-1].append(piece)
@@ -56,28 +91,12 @@ def _settle_source(track: Track, pieces: Sequence[Piece], known: Known) -> list[
         if alone is None:
             assumed.add(id(piece))
     if len(groups) == 1:
-        return [Settled(piece, together, id(piece) in assumed) for piece in pieces]
+        return [Settled(piece, together, id(piece) in assumed) for piece in decision.pieces]
     out: list[Settled] = []
     for group in groups:
         estimate = find_evidence(join_pieces(track, tuple(group)), known)
         out.extend(Settled(piece, estimate, id(piece) in assumed) for piece in group)
     return out
-
-
-def _starts(track: Track, pieces: Sequence[Piece], number: int, together: Estimate) -> tuple[float, ...]:
-    """Clock errors a stretch may have: that of the whole, or off by what the stamps jumped at one gap.
-
-    Rows may be missing at a gap, or the clock was set ahead there and no row is missing.
-    """
-    middle = np.array([np.median(track.time_s[pieces[number].index])])
-    error = float(together.line.error_at(middle)[0])
-    jumps = [
-        float(track.time_s[after.index[0]] - track.time_s[before.index[-1]]) - track.median_step_s
-        for before, after in pairwise(pieces)
-    ]
-    ahead = [error + jump for jump in jumps[:number] if jump > 0]
-    behind = [error - jump for jump in jumps[number:] if jump > 0]
-    return (error, *ahead, *behind)
 
 
 def _differ(before: Estimate, after: Estimate) -> bool:

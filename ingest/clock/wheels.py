@@ -23,14 +23,20 @@ SEEK_S = 6.0
 SHORTEST_RUN_S = 2.0  # shorter runs of a switch are bounces
 LARGEST_LOG_ODDS = 3.0
 LOOKS_PER_SECOND = 1.0  # neighbouring samples repeat each other
-FLYING = 0.6
+FLYING = 0.45  # share of the usual airspeed: slower than any approach, faster than most of a landing roll
 ONE_EDGE_S = 0.6  # how well a single touch-down or lift-off is told (measured on simulated landings)
 FLOOR_S = 0.25
-_WHOLE = Comparison(bias=False, floor_s=FLOOR_S)
+WHOLE = Comparison(bias=False, floor_s=FLOOR_S)
 
 
 def coarse_wheels(own: Track, airframe: Airframe) -> float | None:
     """First guess from weight on wheels against flying speed over the whole flight, seconds."""
+    signals = wheel_signals(own, airframe)
+    return None if signals is None else coarse_shift(*signals, WHOLE)
+
+
+def wheel_signals(own: Track, airframe: Airframe) -> tuple[Signal, Signal] | None:
+    """Weight on wheels and 'slower than flying', each 0 or 1; None without the switch."""
     wheels = channel_signal(own, "weight_on_wheels")
     if wheels is None:
         return None
@@ -38,8 +44,7 @@ def coarse_wheels(own: Track, airframe: Airframe) -> float | None:
     good = np.isfinite(shown)
     usual = float(np.median(shown[good & (shown > 15.0)]))
     on_ground = (shown[good] < FLYING * usual).astype(np.float64)[:, None]
-    slow = Signal(airframe.energy.time_s[good], on_ground, 2.0, held=True)
-    return coarse_shift(wheels, slow, _WHOLE)
+    return wheels, Signal(airframe.energy.time_s[good], on_ground, 2.0, held=True)
 
 
 def fine_wheels(own: Track, main: Track, airframe: Airframe, start_s: float) -> ClockLine | None:

@@ -48,7 +48,7 @@ class Columnar:
                 where=file.name,
                 do="add the original log; it is kept in the programme's folder under its hash",
             )
-        columns, left = read_columns(table)
+        columns, left = _guarded(lambda _: read_columns(table), file)
         if not columns:
             raise ParseError(
                 "no column of numbers, text or times",
@@ -89,7 +89,9 @@ def _guarded(reader: Callable[[Path], pa.Table], file: LogFile) -> pa.Table:
 
 def _parquet(path: Path) -> pa.Table:
     with pq.ParquetFile(path) as file:
-        return file.read()
+        table = file.read()
+    table.validate(full=True)
+    return table
 
 
 def _arrow_file(path: Path) -> pa.Table:

@@ -21,6 +21,7 @@ from .times import read_stamp
 
 _ROOT = re.compile(rb"<(?:\w+:)?gpx[\s>]")
 _TOO_LONG = 200
+NEWLINE = b"\n"
 Floats = NDArray[np.float64]
 
 
@@ -51,7 +52,7 @@ class Gpx:
         names = "+".join(sorted(column.header for column in columns))
         track = RawTrack(stamps.time, columns, row, kind="gnss", fingerprint=f"gpx {found.creator[:60]} {names}")
         track, disorder = put_in_order(track, [point.line for point in rows if point.fields["time"][16:19] == ":60"])
-        findings += [*stamps.findings, *disorder, *_broken(found)]
+        findings += [*stamps.findings, *disorder, *_broken(found), *_zero_bytes(file.content)]
         return RawFile(
             file=file,
             adapter=self.name,
@@ -71,6 +72,15 @@ class _Stamps:
     kept: list[int]
     findings: list[Finding]
     dropped: DroppedLines
+
+
+def _zero_bytes(content: bytes) -> list[Finding]:
+    """Zero bytes behind the text, as a power loss leaves them; those of UTF-16 belong to its letters."""
+    count = len(content) - len(content.rstrip(b"\0"))
+    if count < 2:
+        return []
+    where = f"bytes after line {content.count(NEWLINE) + 1}"
+    return [Finding("NUL_BYTES", f"{count} zero bytes behind the text were left out", "note", where, count)]
 
 
 def _stamps(file: LogFile, found: Points) -> _Stamps:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import re
 import struct
-import subprocess
-import sys
 import zlib
 from pathlib import Path
 
@@ -14,13 +12,14 @@ import h5py
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..arrays import tables_of
+from ..probing import kills_its_reader
 from ..raw import Claim, LogFile, RawFile
 from ..tables import facts_of, raw_file, read_tables
 from ..text.notes import Notes
 from .datasets import Content, read_content
 from .superblock import find_signature, stored_size
 
-PROBE_S = 600.0
+_PROBE = Path(__file__).with_name("probe.py")
 _MATLAB_HEADER = 116  # bytes of text in front of a MATLAB file
 
 
@@ -78,7 +77,7 @@ def _open(file: LogFile) -> Content:
             stored_size=size,
             actual_size=file.size,
         )
-    if _kills_its_reader(file.path):
+    if kills_its_reader(_PROBE, file.path):
         raise ParseError(
             "the HDF5 file is damaged so that reading it crashes the HDF5 library",
             where=file.name,
@@ -114,20 +113,6 @@ _BROKEN = (
     struct.error,
     zlib.error,
 )
-
-
-def _kills_its_reader(path: Path) -> bool:
-    """True when a process that reads the file is killed or does not come to an end (see probe)."""
-    if not sys.executable:
-        return False
-    command = [sys.executable, "-P", str(Path(__file__).with_name("probe.py")), str(path)]
-    try:
-        done = subprocess.run(command, capture_output=True, timeout=PROBE_S, check=False)
-    except subprocess.TimeoutExpired:
-        return True
-    except OSError:  # no further process can be started here: go on without
-        return False
-    return done.returncode not in (0, 1, 2)
 
 
 def _head(file: LogFile) -> bytes:

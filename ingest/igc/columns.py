@@ -9,7 +9,9 @@ are zero throughout the file, the number is whole, and a finding says so.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,22 +70,32 @@ def extension_columns(
 ) -> tuple[list[RawColumn], list[Finding]]:
     """Columns the I or J record announces; fields that cannot be read are missing and told."""
     columns, findings = [], []
+    times = Counter[str]()
     for extension in extensions:
         if extension.code in _TIME_OR_PLACE:
             continue
-        texts = [line[extension.start : extension.stop] for _, line in records]
+        texts = [_field(line, extension) for _, line in records]
         column, values = _column(extension, texts)
+        times[extension.code] += 1
+        if times[extension.code] > 1:  # announced again: the first holds the channel, this one is kept beside it
+            column = replace(column, header=f"{extension.code} {times[extension.code]}", channel=None)
         columns.append(column)
         if _is_padded(extension, values):
             text = f"{extension.code} has leading zeros throughout: read as whole numbers, without decimals"
             findings.append(Finding("UNIT_INFERRED", text, "note", extension.code))
-        written = np.array([bool(t.strip(" -")) for t in texts], dtype=bool)
+        written = np.array([bool(t.strip()) for t in texts], dtype=bool)
         bad = np.flatnonzero(written & ~np.isfinite(values)).tolist()
         if len(bad):
             where = name_lines(records[i][0] for i in bad)
             text = f"{extension.code} cannot be read"
             findings.append(Finding("BAD_EXTENSION_FIELD", text, "doubt", where, len(bad)))
     return columns, findings
+
+
+def _field(line: str, extension: Extension) -> str:
+    """The field's text; one the end of the line cuts gets a mark, for its first digits are another number."""
+    text = line[extension.start : extension.stop]
+    return f"{text}?" if text.strip() and len(line) < extension.stop else text
 
 
 def _is_padded(extension: Extension, values: Floats) -> bool:

@@ -100,7 +100,7 @@ def _group(setup: Setup, letter: str) -> list[tuple[str, str, list[int], str]]:
 
 def _read_channels(setup: Setup) -> None:
     for x, code, index, value in _group(setup, "R"):
-        if code == "TK1" and len(index) == 1 and value.isdigit():
+        if code == "TK1" and len(index) == 1 and value.isdecimal() and len(value) <= 6:
             channel, n = int(value), index[0]
             setup.indices.setdefault(channel, (x, str(n)))
             name = setup.attributes.get(f"R-{x}\\DSI-{n}")

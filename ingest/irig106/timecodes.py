@@ -112,6 +112,9 @@ def _date(month_day: int, year_word: int, leap: bool) -> tuple[int, int] | str:
         return f"day {day} month {month} year {year}"
 
 
+MOST_DRIFT = 0.01  # seconds a second; a crystal does a thousand times better, damage does anything
+
+
 def fit_line(codes: list[TimeCode], wrap: int) -> TimeLine:
     """The line most codes lie on. `codes` must not be empty; `wrap`: ticks to add to small counters (see packets)."""
     counters = np.array([widen(c.counter, wrap) for c in codes], dtype=np.int64)
@@ -120,9 +123,11 @@ def fit_line(codes: list[TimeCode], wrap: int) -> TimeLine:
     absolute = _past_new_year(np.array([c.day * DAY_S + c.seconds for c in codes]), codes)
     zeros = absolute - elapsed
     slope_s = _drift(elapsed, zeros)
+    if abs(slope_s) > MOST_DRIFT:
+        slope_s = 0.0
     spare = zeros - slope_s * elapsed
     good = np.abs(spare - _densest(spare)) <= ODD_S
-    if slope_s and good.sum() >= 10:
+    if slope_s and good.sum() >= 10 and np.ptp(elapsed[good]) > 0.1 * elapsed.max():
         slope_s = float(np.polyfit(elapsed[good], zeros[good] - zeros[good][0], 1)[0])
     offset = float(np.mean((zeros - slope_s * elapsed)[good]))
     line = TimeLine(origin, offset, (1.0 + slope_s) * TICK_S, [c for c, g in zip(codes, good, strict=True) if g])

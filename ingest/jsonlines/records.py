@@ -50,7 +50,7 @@ def _as_one(text: str) -> Any:
         return None
     try:
         return json.loads(text)
-    except (JSONDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         return None
 
 
@@ -81,6 +81,8 @@ def _loads(text: str) -> tuple[Any, str | None]:
         return None, f"{error.msg} at character {error.pos + 1}"
     except RecursionError:
         return None, "nested too deeply"
+    except ValueError:  # Python reads no integer of more than 4300 digits
+        return None, "a number of thousands of digits"
 
 
 def _read_array(text: str, out: Records) -> None:
@@ -98,7 +100,7 @@ def _read_array(text: str, out: Records) -> None:
             return
         try:
             value, stop = decoder.raw_decode(text, at)
-        except (JSONDecodeError, RecursionError):
+        except (ValueError, RecursionError):
             out.cut = (line, text[at : at + 200])
             return
         if isinstance(value, dict):

@@ -174,7 +174,8 @@ def _struct(view: memoryview, at: int, order: str, dimensions: list[int], depth:
         return Unusable("an array of structs")
     length_element, at = _next(view, at, order)
     names_element, at = _next(view, at, order)
-    length = int(_numbers(length_element, order)[0]) if len(length_element.data) else 0
+    lengths = _numbers(length_element, order)
+    length = int(lengths[0]) if len(lengths) else 0
     if length <= 0:
         return {}
     out = {}

@@ -9,16 +9,19 @@ import sys
 import traceback
 import warnings
 import zlib
+from pathlib import Path
 from typing import Any
 
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
+from ..probing import kills_its_reader
 from ..raw import Claim, LogFile, RawFile
 from ..tables import raw_file, read_tables
 from ..text.notes import Notes
 from .groups import read_groups
 
 LIBRARY = "asammdf"  # a licence of its own (LGPL) and many dependencies: an extra, imported when a file asks for it
+_PROBE = Path(__file__).with_name("probe.py")
 _MARKS = {b"MDF     ": "a measurement data file", b"UnFinMF ": "a measurement data file that was not finished"}
 _BROKEN = (
     OSError,
@@ -28,6 +31,7 @@ _BROKEN = (
     IndexError,
     AttributeError,
     RuntimeError,
+    SystemError,  # its compiled part, of a damaged block
     NotImplementedError,
     ArithmeticError,
     MemoryError,
@@ -55,6 +59,12 @@ class MeasurementData:
         if file.size == 0:
             raise ParseError("the file is empty", where=file.name, code="EMPTY_FILE")
         library, own_error = load_library(file.name)
+        if kills_its_reader(_PROBE, file.path):
+            raise ParseError(
+                "the measurement data file is damaged so that reading it crashes the library",
+                where=file.name,
+                do="copy it from the recorder again",
+            )
         errors = (*_BROKEN, own_error)
         try:
             with warnings.catch_warnings():

@@ -6,6 +6,7 @@ import struct
 import zipfile
 import zlib
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 from python_calamine import CalamineError, CalamineWorkbook
@@ -13,10 +14,13 @@ from python_calamine import CalamineError, CalamineWorkbook
 from ...shared.errors import InputError, ParseError
 from ...shared.findings import Finding
 from ...shared.settings import InstrumentProfile
+from ..archive import MOST_RATIO, RATIO_FLOOR_BYTES
+from ..probing import kills_its_reader
 from ..raw import Claim, LogFile, RawFile, RawTrack
 from ..text.retold import read_retold, say_rows
 from .cells import as_lines
 
+_PROBE = Path(__file__).with_name("probe.py")
 _ZIP, _OLE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _MEMBERS = (b"[Content_Types].xml", b"_rels/.rels", b"docProps/", b"xl/")
 _OPEN_DOCUMENT = b"application/vnd.oasis.opendocument.spreadsheet"
@@ -70,6 +74,12 @@ def _sheets(file: LogFile) -> list[tuple[str, bytes, int]]:
     if file.size == 0:
         raise ParseError("the file is empty", where=file.name, code="EMPTY_FILE")
     _check_size(file)
+    if kills_its_reader(_PROBE, file.path):
+        raise ParseError(
+            "the workbook is damaged so that opening it takes all memory or crashes the library",
+            where=file.name,
+            do="export the table again, best as delimited text from the recorder itself",
+        )
     try:
         with CalamineWorkbook.from_path(file.path) as workbook:
             out = []
@@ -114,9 +124,10 @@ def _check_size(file: LogFile) -> None:
         raise ParseError(
             "the workbook is damaged or cut short", where=file.name, found=str(error), do="copy or export it again"
         ) from None
-    if size > MOST_BYTES:
+    allowed = min(MOST_BYTES, max(RATIO_FLOOR_BYTES, MOST_RATIO * file.size))
+    if size > allowed:
         raise ParseError(
-            "the workbook unpacks to too much", where=file.name, found=f"{size} bytes", allowed=f"{MOST_BYTES} bytes"
+            "the workbook unpacks to too much", where=file.name, found=f"{size} bytes", allowed=f"{allowed} bytes"
         )
 
 

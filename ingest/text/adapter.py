@@ -12,6 +12,7 @@ from .claims import judge
 from .encoding import clean
 from .headers import fingerprint, read_headings
 from .layout import Layout, layout_of
+from .mapped import Text, map_plain, whole_text
 from .notes import Notes, lines_text
 from .preamble import Facts, read_preamble
 from .sessions import split_sessions
@@ -20,7 +21,6 @@ from .timeaxis import read_time
 from .timecolumns import find_time
 from .values import raw_columns, read_values, report_values
 from .widths import check_width
-
 
 MOST_COLUMNS = 20_000  # a line of a hundred thousand separators is damage; each column costs time, even an empty one
 
@@ -38,7 +38,9 @@ class DelimitedText:
     def read(self, file: LogFile, profile: InstrumentProfile | None) -> RawFile:
         """The file as written. Raises ParseError (no table of text) or ClockError (no time in it)."""
         notes = Notes(file.name)
-        data = clean(file.content, notes)
+        data: Text | None = map_plain(file.path, file.size, notes)
+        if data is None:
+            data = clean(file.content, notes)
         lines = head_lines(data)
         layout = layout_of(lines)
         if layout is None:
@@ -72,6 +74,9 @@ def _read_head(lines: list[str], layout: Layout, profile: InstrumentProfile | No
             where=lines_text(i + 1 for i in layout.preamble),
             count=len(layout.preamble),
         )
+    if layout.header_line is not None and lines[layout.header_line].count('"') % 2:
+        text = "a quote that is never closed was read as an ordinary character"
+        notes.find("UNBALANCED_QUOTE", text, where=f"line {layout.header_line + 1}")
     if layout.units_line is not None:
         notes.find("UNITS_ROW_FOUND", "a row of units stands under the header", where=f"line {layout.units_line + 1}")
     order = profile.date_order if profile else None
@@ -84,7 +89,7 @@ def _report_no_rows(layout: Layout, notes: Notes) -> None:
 
 
 def _read_rows(
-    data: bytes, lines: list[str], *, layout: Layout, facts: Facts, profile: InstrumentProfile | None, notes: Notes
+    data: Text, lines: list[str], *, layout: Layout, facts: Facts, profile: InstrumentProfile | None, notes: Notes
 ) -> tuple[RawTrack, ...]:
     """The tracks of a file that has rows."""
     table, expected = read_table(data, lines, layout, notes)
@@ -113,10 +118,11 @@ def _read_rows(
     return split_sessions(track, axis, texts=table.texts, delimiter=layout.delimiter, notes=notes)
 
 
-def _drop_untimed(axis: Axis, table: Table, data: bytes, notes: Notes) -> None:
+def _drop_untimed(axis: Axis, table: Table, data: Text, notes: Notes) -> None:
     """Account for the rows whose time could not be read, with their text."""
     if axis.keep.all():
         return
+    data = whole_text(data)
     feeds = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
     for line in table.line[~axis.keep]:
         low = int(feeds[line - 2]) + 1 if line > 1 else 0

@@ -15,6 +15,7 @@ from ..raw import RawTime
 from ..timeline import usual_step
 from .headers import Heading
 from .notes import Notes, lines_text
+from .oddstamps import count_unset, find_jumps
 from .preamble import Facts
 from .stamps import Stamps
 from .timecolumns import words_of
@@ -77,9 +78,11 @@ def axis_of(time: RawTime, keep: Flags, *, counts: bool = False) -> Axis:
 def keep_readable(seconds: Floats, bad: Flags, *, blank: Flags, context: Context) -> tuple[Flags, Floats]:
     """(rows kept, their seconds): rows without a readable time go, except that a leading run of blank ones is rebuilt.
 
-    The rebuilt run counts backwards from the first stamp at the usual row step (TIME_BEFORE_FIX).
+    So is a leading run of a clock that was not set yet. The rebuilt run counts backwards from the first stamp at the
+    usual row step (TIME_BEFORE_FIX).
     Raises ClockError when no row is left.
     """
+    bad = bad | find_jumps(np.where(bad, np.nan, seconds))
     good = np.flatnonzero(~bad)
     if not len(good):
         raise ClockError(
@@ -89,9 +92,12 @@ def keep_readable(seconds: Floats, bad: Flags, *, blank: Flags, context: Context
             do="state the format of the stamps, or export the file again",
         )
     keep = ~bad
-    head = int(good[0])
-    if head and blank[:head].all() and len(good) > 2:
-        seconds = _rebuild(seconds, head, usual_step(seconds[good]), context)
+    unset = count_unset(seconds[good])
+    head = int(good[unset])
+    empty = blank.copy()
+    empty[good[:unset]] = True
+    if head and empty[:head].all() and len(good) - unset > 2:
+        seconds = _rebuild(seconds, head, usual_step(seconds[good[unset:]]), context)
         keep[:head] = True
     gone = context.line[~keep]
     if len(gone):

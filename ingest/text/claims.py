@@ -60,7 +60,8 @@ def _judge_rows(layout: Layout) -> Claim:
     first = [kind_of(row[0]) for row in rows]
     if layout.fields == 2:
         solid = sum(kind in ("number", "stamp") for kind in first)
-        if solid < 0.8 * len(rows) or len(rows) < 2:
+        filled = len(rows) - first.count("blank")  # a recorder without a fix leaves its stamps blank
+        if solid < 0.8 * filled or solid < 2:
             return Claim(False, "two columns of names and values, no rows of samples")
     if len(rows) < 2 and not layout.names:
         return Claim(False, "a single line of numbers")

@@ -103,15 +103,20 @@ def clean(content: bytes, notes: Notes) -> bytes:
     if tail + inner:
         _report_zero_bytes(data, tail, inner, notes)
     if last:
-        text = last.decode("utf-8", errors="replace")
-        notes.drop(notes.lines, "no line end at the end of the file", text)
-        notes.find(
-            "TRUNCATED_LAST_LINE",
-            f"the last line has no line end and was dropped: {text[:60]!r}",
-            where=f"line {notes.lines}",
-        )
+        drop_cut_line(last, notes)
         data = data[:cut]
     return data
+
+
+def drop_cut_line(last: bytes, notes: Notes) -> None:
+    """Account for a last line without a line end, number `notes.lines`."""
+    text = last.decode("utf-8", errors="replace")
+    notes.drop(notes.lines, "no line end at the end of the file", text)
+    notes.find(
+        "TRUNCATED_LAST_LINE",
+        f"the last line has no line end and was dropped: {text[:60]!r}",
+        where=f"line {notes.lines}",
+    )
 
 
 def _report_zero_bytes(data: bytes, tail: int, inner: int, notes: Notes) -> None:
@@ -133,7 +138,7 @@ def _to_utf8(content: bytes, notes: Notes) -> bytes:
         notes.decide("encoding", "utf-8", coding.because if coding else "every byte sequence is valid UTF-8")
         return content
     text = content.decode("utf-8", errors="replace")
-    broken, wide = text.count(_HOLE_MARK), len(_WIDE.findall(text))
+    broken, wide = text.count(_HOLE_MARK), _count_wide(text)
     if wide > 3 * broken:
         notes.decide("encoding", "utf-8", f"{wide} valid multi-byte characters, {broken} damaged ones")
         return text.encode("utf-8")
@@ -149,7 +154,10 @@ def _to_utf8(content: bytes, notes: Notes) -> bytes:
     return text.encode("utf-8")
 
 
-_WIDE = re.compile("[\x80-\ufffc\U00010000-\U0010ffff]")
+def _count_wide(text: str) -> int:
+    """Characters beyond ASCII other than the replacement mark and the two that are none."""
+    others = sum(text.count(mark) for mark in ("\ufffd", "\ufffe", "\uffff"))
+    return len(text) - len(text.encode("ascii", "ignore")) - others
 
 
 def _first_wide(content: bytes) -> int:

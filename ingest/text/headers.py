@@ -122,8 +122,13 @@ def _columns_text(numbers: list[int]) -> str:
     return "columns " + ", ".join(str(n) for n in numbers[:20])
 
 
+LONGEST_NAME = 300  # characters; a longer one is no name, and the pattern is slow on it
+
+
 def unit_in_name(name: str) -> str | None:
     """The unit a header carries in brackets or at its end ('alt_ft', 'oil_temp(C)'), as written; None: none."""
+    if len(name) > LONGEST_NAME:
+        return None
     bracketed = _BRACKETED.match(name.strip())
     if bracketed:
         inside = bracketed.group(2).strip()

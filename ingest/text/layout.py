@@ -86,13 +86,13 @@ def _try(lines: list[str], delimiter: str) -> tuple[float, Layout] | None:
     if layout.names and len(layout.names) > fields and delimiter == " ":
         quality *= 0.5
     share = (stop - start) / max(1, sum(bool(line.strip()) for line in lines[start:]))
-    return quality * fields * share, layout
+    return quality**2 * fields * share, layout
 
 
 def _longest_run(split: list[list[str]], data: list[bool], delimiter: str) -> tuple[int, int, int] | None:
     """(start, stop, field count) of the largest block of rows with one field count; odd lines in between allowed."""
     best: tuple[int, int, int] | None = None
-    best_size, i = 0, 0
+    best_size, i = 0.0, 0
     while i < len(split):
         if not data[i]:
             i += 1
@@ -104,8 +104,9 @@ def _longest_run(split: list[list[str]], data: list[bool], delimiter: str) -> tu
             if data[j] and len(split[j]) == count and _alike(kind, kind_of(split[j][0])):
                 last, seen = j, seen + 1
             j += 1
-        if seen * count > best_size and count >= 2:
-            best, best_size = (start, last + 1, count), seen * count
+        size = seen * count * (0.1 if kind == "word" and count == 2 else 1.0)  # names and values: lines before a table
+        if size > best_size and count >= 2:
+            best, best_size = (start, last + 1, count), size
         i = max(last + 1, i + 1)
     return best
 
@@ -168,7 +169,7 @@ def _with_header(
         first,
         header,
         units,
-        tuple(n.strip() for n in names or ()),
+        tuple(_name(n) for n in names or ()),
         tuple(c.strip() for c in cells or ()),
         preamble,
         tuple(i for i in blank if i not in preamble),
@@ -183,6 +184,12 @@ def _fields_of(line: str, fields: list[str], delimiter: str, expected: int) -> l
         return fields
     bare = split_line(line.lstrip().lstrip("#%/").strip(), delimiter)
     return bare if len(bare) == expected else None
+
+
+def _name(text: str) -> str:
+    """A column's name without blanks and without a quote that was never closed."""
+    bare = text.strip()
+    return bare.strip('"').strip() if bare.count('"') % 2 else bare
 
 
 def _is_header(names: list[str], fields: int) -> bool:

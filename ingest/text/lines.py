@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .notes import Notes, lines_text
-from .tokens import is_data_like, split_line
+from .tokens import Kind, is_data_like, kind_of, split_line
 
 SLICE_BYTES = 1 << 24
 HIDDEN = 0x1F  # stands for a delimiter inside quotes while the fields are split
@@ -137,6 +137,7 @@ def sort_lines(body: Body, expected: Expected, notes: Notes) -> list[Block]:
         )
     kind = np.where(count == expected.fields, 0, 1)  # 0 row, 1 odd, 2 accounted for
     _take_texts(body, expected, kind, notes)
+    _take_repeated_preamble(body, expected, kind, notes)
     _take_damaged(body, kind, notes)
     blocks = _layout_blocks(body, count, kind, expected, notes)
     _drop_odd(body, count, kind, expected, notes)
@@ -183,16 +184,42 @@ def _take_texts(body: Body, expected: Expected, kind: Integers, notes: Notes) ->
         )
 
 
+def _take_repeated_preamble(body: Body, expected: Expected, kind: Integers, notes: Notes) -> None:
+    """Lines of words right above a header that came again belong to it: a recorder that restarts writes them anew."""
+    if expected.header is None or not notes.not_rows["header"] or _first_kind(body, 0, expected) == "word":
+        return
+    for header in np.flatnonzero((kind == 2) & (body.stop - body.start >= len(expected.header.encode()))):
+        if body.text(int(header)).strip().replace(chr(HIDDEN), expected.delimiter) != expected.header:
+            continue
+        i = int(header) - 1
+        while i >= 0 and not body.damaged[i]:
+            if kind[i] != 2:
+                if _first_kind(body, i, expected) != "word":
+                    break
+                body.texts.append((int(body.line[i]), body.text(i).replace(chr(HIDDEN), expected.delimiter)))
+                notes.not_rows["preamble"] += 1
+                kind[i] = 2
+            i -= 1
+    body.texts.sort()
+
+
+def _first_kind(body: Body, i: int, expected: Expected) -> Kind:
+    return kind_of(split_line(body.text(i), expected.delimiter)[0])
+
+
 def _take_damaged(body: Body, kind: Integers, notes: Notes) -> None:
     bad = np.flatnonzero(body.damaged & (kind != 2))
-    binary = []
+    binary: list[int] = []
+    zeros: list[int] = []
     for i in bad:
         text = body.text(int(i))
         zero = "\0" in text
         notes.drop(int(body.line[i]), "zero bytes" if zero else "bytes that are not text", text.replace("\0", "␀"))
-        if not zero:
-            binary.append(int(body.line[i]))
+        (zeros if zero else binary).append(int(body.line[i]))
         kind[i] = 2
+    if zeros:
+        text = "lines with zero bytes among their text were dropped"
+        notes.find("ROW_DROPPED", text, level="doubt", where=lines_text(zeros), count=len(zeros))
     if binary:
         notes.find(
             "BINARY_BYTES",

@@ -22,6 +22,7 @@ DecimalMark = Literal[".", ","]
 
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _GROUPED = r"^[+-]?\d{1,3}(,\d{3})+(\.\d*)?$"  # with the decimal mark brought to '.', the group mark to ','
+NARROW_BLANKS = "[\u00a0\u2007\u2009\u202f]"  # thousands marks of some languages: blanks that do not break a line
 _WITH_UNIT = r"^([+-]?(?:\d+[.,]?\d*|[.,]\d+))\s*(\S.*)$"
 
 
@@ -49,6 +50,8 @@ class Cells:
 def clean_text(column: pa.Array) -> pa.Array:
     """Blanks around fields and outer quotes removed, doubled quotes made single, blank fields null."""
     out = pc.utf8_trim_whitespace(column)
+    if pc.any(pc.match_substring_regex(out, NARROW_BLANKS)).as_py():
+        out = pc.replace_substring_regex(out, NARROW_BLANKS, " ")
     if pc.any(pc.match_substring(out, '"')).as_py():
         closed = pc.and_(pc.match_substring_regex(out, '^".*"$'), pc.greater(pc.utf8_length(out), 1))
         inner = pc.utf8_trim_whitespace(pc.replace_substring(pc.utf8_slice_codeunits(out, 1, -1), '""', '"'))

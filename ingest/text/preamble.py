@@ -127,12 +127,13 @@ def _date(year: int, month: int, day: int) -> dt.date | None:
         return None
 
 
-def _offset(text: str) -> float:
+def _offset(text: str) -> float | None:
     if text == "Z":
         return 0.0
     sign = -1.0 if text[0] == "-" else 1.0
     digits = text[1:].replace(":", "")
-    return sign * (int(digits[:2]) * 3600.0 + int(digits[2:4] or 0) * 60.0)
+    seconds = int(digits[:2]) * 3600.0 + int(digits[2:4] or 0) * 60.0
+    return sign * seconds if seconds <= 14 * 3600.0 else None  # no zone is further from UTC
 
 
 def _read_zone(line: str, facts: Facts) -> None:

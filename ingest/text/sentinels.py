@@ -66,9 +66,11 @@ def find_step(values: Floats, decimals: int) -> float | None:
     some = np.unique(some[np.isfinite(some)])
     if not len(some):
         return None
-    scale = 10.0**decimals
+    scale = 10.0 ** min(decimals, 16)
+    if decimals > 15 or float(np.max(np.abs(some))) * scale > 2.0**52:
+        return None
     whole = np.rint(some * scale)
-    if np.max(np.abs(whole)) > 2.0**52 or not np.allclose(whole / scale, some, rtol=1e-12, atol=1e-12):
+    if not np.allclose(whole / scale, some, rtol=1e-12, atol=1e-12):
         return None
     if len(whole) < 8:
         return float(1.0 / scale)

@@ -7,7 +7,7 @@ of shapes, each is understood once, and the digits are then read from fixed plac
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 MOST_SHAPES = 200
+ROWS_AT_ONCE = 1 << 19  # a column of millions of stamps is read in pieces
 WIDEST = 64
 _MONTHS = {
     name: number
@@ -97,7 +98,8 @@ class Stamps:
 
 def stamp_kind(text: str) -> str | None:
     """'datetime', 'date', 'time', 'minute_second' or None for one piece of text."""
-    match = _match_shape(re.sub(r"\d", "9", text.strip()))
+    text = text.strip()
+    match = _match_shape(re.sub(r"\d", "9", text)) if len(text) <= WIDEST else None
     if match is None:
         return None
     part = match.groupdict()
@@ -129,6 +131,20 @@ def no_stamps(n: int) -> Stamps:
 
 def read_stamps(column: pa.Array) -> Stamps:
     """Every stamp of a text column; what cannot be read is flagged in `bad`."""
+    if len(column) <= ROWS_AT_ONCE:
+        return _read_block(column)
+    parts = [_read_block(column.slice(first, ROWS_AT_ONCE)) for first in range(0, len(column), ROWS_AT_ONCE)]
+    names = [one.name for one in fields(Stamps) if isinstance(getattr(parts[0], one.name), np.ndarray)]
+    return Stamps(
+        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in names},
+        digits=max(part.digits for part in parts),
+        separators=set().union(*(part.separators for part in parts)),
+        words=set().union(*(part.words for part in parts)),
+        has_seconds=all(part.has_seconds for part in parts),
+    )
+
+
+def _read_block(column: pa.Array) -> Stamps:
     matrix = _matrix(column)
     out = no_stamps(len(matrix))
     n = len(matrix)

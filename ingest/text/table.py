@@ -12,18 +12,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
 from .layout import Layout
 from .lines import HIDDEN, Block, Body, Expected, gather, index_body, sort_lines
+from .mapped import LARGE_BYTES, Text, holds_any, whole_text
 from .notes import Notes
 from .numbers import clean_text
+from .parse import NotNumbersError, parse_streamed, parse_texts, parse_whole
 from .tokens import split_line
 
 _FLOAT = re.compile(r"[+-]?(?:[1-9]\d*|0)?(?:\.\d*)?$")
 _FLOAT_COMMA = re.compile(r"[+-]?(?:[1-9]\d*|0)?(?:,\d*)?$")
-BLOCK_BYTES = 1 << 20
 HEAD_LIMIT = 1 << 24
 MOST_RETRIES = 6
 HEAD_ROWS, SPOTS, SPOT_ROWS = 20, 8, 5
@@ -57,7 +57,7 @@ class Table:
         return len(self.columns[0])
 
 
-def head_lines(data: bytes, most: int = 450) -> list[str]:
+def head_lines(data: Text, most: int = 450) -> list[str]:
     """The first lines as text."""
     stop = 0
     for _ in range(most):
@@ -65,7 +65,7 @@ def head_lines(data: bytes, most: int = 450) -> list[str]:
         if feed < 0 or feed > HEAD_LIMIT:
             break
         stop = feed + 1
-    return data[:stop].decode("utf-8", errors="replace").split("\n")[:-1]
+    return data[:stop].decode("utf-8", errors="replace").replace("\r\n", "\n").split("\n")[:-1]
 
 
 def expect(layout: Layout, lines: list[str]) -> Expected:
@@ -81,12 +81,13 @@ def expect(layout: Layout, lines: list[str]) -> Expected:
     return Expected(fields, layout.delimiter, header, units, trailing, layout.names[:fields])
 
 
-def read_table(data: bytes, lines: list[str], layout: Layout, notes: Notes) -> tuple[Table, Expected]:
+def read_table(data: Text, lines: list[str], layout: Layout, notes: Notes) -> tuple[Table, Expected]:
     """All rows of the file (`lines`: its first lines). `layout.first_row` must not be None."""
     first = layout.first_row or 0
     if layout.delimiter == " ":
-        data = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data)
-        data = re.sub(rb"[ \t]+", b"\t", data)
+        data = whole_text(data)
+        data = re.sub(rb"[ \t]+", b"\t", data)  # first: long runs of blanks make the next pattern slow
+        data = re.sub(rb"(?m)^\t|\t$", b"", data)
     expected = expect(layout, lines)
     if layout.delimiter == " ":
         tabbed = [t and "\t".join(t.split()) for t in (expected.header, expected.units)]
@@ -94,18 +95,19 @@ def read_table(data: bytes, lines: list[str], layout: Layout, notes: Notes) -> t
     offset = _offset_of(data, first)
     table = _read_fast(data, offset, first, expected, notes)
     if table is None:
-        table = _read_exact(data, offset, first, expected, notes)
+        data = whole_text(data)
+        table = _read_exact(data, _offset_of(data, first), first, expected, notes)
     return table, expected
 
 
-def _offset_of(data: bytes, line: int) -> int:
+def _offset_of(data: Text, line: int) -> int:
     at = 0
     for _ in range(line):
-        at = data.index(b"\n", at) + 1
+        at = data.find(b"\n", at) + 1
     return at
 
 
-def sample_rows(data: bytes, offset: int, delimiter: str) -> list[list[str]]:
+def sample_rows(data: Text, offset: int, delimiter: str) -> list[list[str]]:
     """Rows from the head and from places all over the body, split."""
     stop = offset
     for _ in range(HEAD_ROWS):
@@ -117,14 +119,14 @@ def sample_rows(data: bytes, offset: int, delimiter: str) -> list[list[str]]:
     for k in range(1, SPOTS + 1):
         spot = max(offset, offset + (len(data) - offset) * k // SPOTS - span)
         pieces.append(data[spot : spot + span].split(b"\n")[1:-1])
-    lines = [line.decode("utf-8", errors="replace") for piece in pieces for line in piece if line]
+    lines = [line.rstrip(b"\r").decode("utf-8", errors="replace") for piece in pieces for line in piece if line]
     return [split_line(line, delimiter) for line in lines]
 
 
-def _read_fast(data: bytes, offset: int, first: int, expected: Expected, notes: Notes) -> Table | None:
+def _read_fast(data: Text, offset: int, first: int, expected: Expected, notes: Notes) -> Table | None:
     again = [t.encode() for t in (expected.header, expected.units) if t]
     marks = (b'"', b"\0", b"#", b"%", *again)
-    if any(data.find(mark, offset) >= 0 for mark in marks):
+    if holds_any(data, marks, offset):
         return None
     fields = expected.fields + expected.trailing
     rows = [row for row in sample_rows(data, offset, expected.delimiter) if len(row) == fields]
@@ -159,32 +161,17 @@ def _read_typed(body: pa.Buffer, rows: list[list[str]], delimiter: str, fields: 
     numeric = [all(map(shape.match, column)) for column in tokens]
     decimals = [max(len(t.partition(mark)[2]) for t in tokens[i]) if numeric[i] else 0 for i in range(fields)]
     for _ in range(MOST_RETRIES):
-        arrow, culprit = _parse(body, fields, delimiter, numeric, mark)
-        if arrow is None and culprit is None:
+        try:
+            columns, nulls = (parse_streamed if body.size >= LARGE_BYTES else parse_whole)(
+                body, delimiter, numeric, mark
+            )
+        except NotNumbersError as error:  # text, 'nan' or 'inf' written out: counted afterwards
+            numeric[error.column], decimals[error.column] = False, 0
+        except pa.ArrowInvalid:
             return None
-        if arrow is not None:
-            nulls = [column.null_count for column in arrow.columns]
-            chunks = arrow.columns
-            del arrow  # columns are taken over one by one, so that the file is not held twice
-            columns, culprit = _take_over(chunks, numeric, nulls)
-        if culprit is None:
+        else:
             return Table(columns, np.empty(0, np.int64), decimals, nulls, comma)
-        numeric[culprit], decimals[culprit] = False, 0  # text, 'nan' or 'inf' written out: counted afterwards
     return None
-
-
-def _take_over(
-    chunks: list[pa.ChunkedArray], numeric: list[bool], nulls: list[int]
-) -> tuple[list[NDArray[np.float64] | pa.Array], int | None]:
-    """Columns of one piece each, and the first number column that holds what is no number; `chunks` is emptied."""
-    columns: list[NDArray[np.float64] | pa.Array] = []
-    chunks.reverse()
-    for i, is_number in enumerate(numeric):
-        column = chunks.pop()
-        columns.append(column.to_numpy() if is_number else clean_text(column.combine_chunks()))
-        if is_number and not _all_finite(columns[i], nulls[i]):
-            return columns, i
-    return columns, None
 
 
 def _is_damaged(column: NDArray[np.float64] | pa.Array) -> bool:
@@ -192,12 +179,6 @@ def _is_damaged(column: NDArray[np.float64] | pa.Array) -> bool:
     if isinstance(column, np.ndarray):
         return False
     return bool(pc.any(pc.match_substring_regex(column, r"[\x00-\x08\x0b-\x1f\x7f]")).as_py())
-
-
-def _all_finite(values: NDArray[np.float64], nulls: int) -> bool:
-    if nulls:
-        return bool(np.isfinite(values).sum() == len(values) - nulls)
-    return not len(values) or bool(np.isfinite(values.min()) and np.isfinite(values.max()))
 
 
 def _sample_mark(tokens: list[tuple[str, ...]], delimiter: str) -> bool | None:
@@ -212,29 +193,6 @@ def _sample_mark(tokens: list[tuple[str, ...]], delimiter: str) -> bool | None:
                 plain = len(tail) != 3 or not 0 < len(head) <= 3 or head == "0"
                 certain, doubtful = certain or plain, doubtful or not plain
     return True if certain else (None if doubtful else False)
-
-
-def _parse(
-    body: pa.Buffer, fields: int, delimiter: str, numeric: list[bool], mark: str, block: int = BLOCK_BYTES
-) -> tuple[pa.Table | None, int | None]:
-    """(the rows as an arrow table, None), or (None, the column with a field that is no number; None: a line)."""
-    names = [f"f{i}" for i in range(fields)]
-    types = {name: pa.float64() if is_number else pa.string() for name, is_number in zip(names, numeric, strict=True)}
-    try:
-        table = pacsv.read_csv(
-            pa.BufferReader(body),
-            read_options=pacsv.ReadOptions(column_names=names, block_size=block),
-            parse_options=pacsv.ParseOptions(
-                delimiter=delimiter, quote_char=False, escape_char=False, ignore_empty_lines=False
-            ),
-            convert_options=pacsv.ConvertOptions(
-                column_types=types, null_values=[""], strings_can_be_null=True, decimal_point=mark
-            ),
-        )
-    except pa.ArrowInvalid as error:
-        found = re.search(r"In CSV column #(\d+)", str(error))
-        return None, int(found[1]) if found else None
-    return table, None
 
 
 def _read_exact(data: bytes, offset: int, first: int, expected: Expected, notes: Notes) -> Table:
@@ -296,9 +254,8 @@ def _places(block: Block, names: list[str]) -> list[int]:
 def _text_columns(body: Body, block: Block, delimiter: str) -> list[pa.Array]:
     text = gather(body, block.index)
     longest = int((body.stop[block.index] - body.start[block.index]).max()) + 2
-    as_text = [False] * block.fields
-    table, _ = _parse(pa.py_buffer(text), block.fields, delimiter, as_text, ".", max(BLOCK_BYTES, 2 * longest))
-    if table is None or table.num_rows != len(block.index):
+    table = parse_texts(pa.py_buffer(text), delimiter, block.fields, longest)
+    if table.num_rows != len(block.index):
         raise AssertionError("the rows were counted field by field before they were parsed")
     columns = []
     for i in range(block.fields):

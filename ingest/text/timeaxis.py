@@ -17,6 +17,7 @@ from .civil import ELAPSED_WORDS, civil, elapsed, time_of_day
 from .counts import read_counts
 from .dateorder import DateOrder, dated, find_order
 from .notes import lines_text
+from .oddstamps import find_zero_stamps
 from .preamble import date_in_name
 from .stamps import Stamps, read_stamps
 from .timecolumns import Column, TimeColumns
@@ -58,7 +59,11 @@ def _read_stamped(found: TimeColumns, columns: Sequence[Column], context: Contex
         order = _settle_order(dates, context)
         seconds = dated(dates, order.order or "dmy") * DAY_S + seconds
         bad |= np.isnan(seconds)
-    keep, seconds = keep_readable(seconds, bad, blank=_blank(columns[last]), context=context)
+    blank = _blank(columns[last])
+    if dates is not None:
+        zero = find_zero_stamps(_text(columns[found.positions[0]]))
+        blank, bad = blank | zero, bad | zero
+    keep, seconds = keep_readable(seconds, bad, blank=blank, context=context)
     leap = _is_second_60(columns[last], clock.second_of_day) & keep
     _report_24h(clock, keep & ~leap, context)
     resolution = 10.0**-clock.digits if clock.has_seconds else 60.0

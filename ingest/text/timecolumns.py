@@ -71,6 +71,7 @@ TIME_WORDS = frozenset(
         "tick",
     ]
 )
+_CLOCK_WORDS = frozenset(["utc", "gmt", "zulu", "hhmmss", "local", "clock", "uhrzeit", "heure", "hora"])
 _DATE_WORDS = frozenset(["date", "datum", "fecha", "data", "dato", "day", "dag"])
 _WEEK_WORDS = frozenset(["week", "wk", "wn", "weeknumber", "gpsweek"])
 _TOW_WORDS = frozenset(["tow", "itow", "sow", "ttow", "seconds", "sec", "secs", "gpstow", "gpssec", "ms"])
@@ -265,7 +266,9 @@ def _clock_numbers(columns: Sequence[Column], headings: Sequence[Heading]) -> li
         if headings[i].unit or not len(values) or values.max() >= 240_000 or values.max() < 1000:
             continue
         ordinary = (values % 100 < 60) & (values // 100 % 100 < 60)
-        if ordinary.all() and len(np.unique(values // 100)) > 2 and len(values) > 20:
+        spread = len(np.unique(values // 100)) > 2 and len(values) > 20
+        beyond = values.min() > 86_400 and bool(set(words_of(headings[i].written)) & _CLOCK_WORDS)  # no second of a day
+        if ordinary.all() and (spread or beyond):
             out.append(i)
     return out
 

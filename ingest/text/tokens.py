@@ -9,7 +9,7 @@ from typing import Literal
 
 Kind = Literal["number", "stamp", "blank", "mark", "word"]
 
-_NUMBER = re.compile(r"[+\-−–]?(?:\d[\d.,'  ]*|[.,]\d+)(?:[eE][+\-]?\d+)?$")
+_NUMBER = re.compile(r"[+\-−–]?(?:\d[\d.,'\u00a0\u2007\u2009\u202f  ]*|[.,]\d+)(?:[eE][+\-]?\d+)?$")
 _DATE = r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{2,4}|\d{1,2}[- ][A-Za-z]{3,9}[- ,]+\d{2,4}|\d{8})"
 _TIME = r"(?:\d{1,2}:\d{2}(?::\d{2})?(?:[.,:]\d+)?(?:\s*[AaPp]\.?[Mm]\.?)?)"
 _ZONE = r"(?:\s*(?:Z|z|UTC|GMT|[+\-]\d{2}:?\d{2}|[+\-]\d{2}))?"
@@ -53,11 +53,14 @@ _MARK_WORDS = frozenset(
         "undef",
         "overflow",
         "ovf",
+        "ofl",
+        "ol",
+        "overrange",
     ]
 )
 MARK_PATTERN = (
     r"(?i)^(?:[-–—_.*?#x/+]+|nan|n/a|n\.a\.|na|null|none|nil|[+-]?inf|infinity|#(?:ref!|n/a|na|value!|div/0!|num!|name\?|null!)|"
-    r"err|error|invalid|void|fail|failed|inop|unavail|unavailable|missing|nodata|<null>|\(null\)|undef|overflow|ovf)$"
+    r"err|error|invalid|void|fail|failed|inop|unavail|unavailable|missing|nodata|<null>|\(null\)|undef|overflow|ovf|ofl|ol|overrange)$"
 )
 BLANKS = " \t  "
 
@@ -87,7 +90,10 @@ def split_line(line: str, delimiter: str) -> list[str]:
     if delimiter == " ":
         return line.split()
     if '"' in line and line.count('"') % 2 == 0:
-        return next(csv.reader([line], delimiter=delimiter), [""])
+        try:
+            return next(csv.reader([line], delimiter=delimiter), [""])
+        except csv.Error:  # a quoted field of more than 131072 characters
+            return line.split(delimiter)
     return line.split(delimiter)
 
 

@@ -11,6 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from ...shared.settings import InstrumentProfile
+from ...shared.spill import note_use
 from ..raw import RawColumn
 from .headers import Heading
 from .notes import Notes, lines_text
@@ -96,6 +97,7 @@ def raw_columns(
         if cell is None or cell.is_text:
             samples = cell.values if cell is not None else _as_words(column)
         else:
+            note_use(cell.values.nbytes)
             samples, found = remove_sentinels(cell.values)
             sentinels += found
             step = find_step(samples, cell.decimals)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from ..display import clock_text
 from .options import programme_of, programme_option
 
 if TYPE_CHECKING:
@@ -84,17 +86,16 @@ def _point_to_questions(count: int) -> None:
 
 
 def _print_file(one: FileReport, *, notes: bool) -> None:
-    clock = (
-        "clock not resolved"
-        if one.clock_uncertainty_s is None
-        else f"clock {one.clock_offset_s:+.2f} ± {one.clock_uncertainty_s:.2f} s"
-    )
+    clock = clock_text(one.clock_basis, one.clock_offset_s, one.clock_uncertainty_s)
     counts = (
-        f"{one.rows_in} rows in, {one.rows_out} out, {len(one.channels)} channels, {clock}"
+        f"{one.rows_in} rows in, {one.rows_out} out, {len(one.channels)} channels, clock {clock}"
         if one.channels
         else "no samples"
     )
-    codes = ", ".join(f"{f.code} ×{f.count}" if f.count > 1 else f.code for f in one.findings)
+    counted: Counter[str] = Counter()
+    for finding in one.findings:
+        counted[finding.code] += finding.count
+    codes = ", ".join(f"{code} ×{count}" if count > 1 else code for code, count in counted.items())
     click.echo(f"  {one.file}: {one.adapter}, {counts}{'; ' + codes if codes else ''}")
     for finding in one.findings:
         if notes or finding.level == "fault":

@@ -68,7 +68,9 @@ _CHANNELS = (
 
 def main() -> None:
     """Run what the command line asks for and print Markdown."""
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_detect", description=(__doc__ or "").split("\n")[0])
+    parser = argparse.ArgumentParser(
+        prog="python -m tests.bench.bench_detect", description=(__doc__ or "").split("\n")[0]
+    )
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--quick", action="store_true", help="without the long recordings and the other searches")
     asked = parser.parse_args()
@@ -140,9 +142,9 @@ def searches(recording: Recording) -> dict[str, Callable[[], object]]:
     return {
         BASE: lambda: detect(recording, Settings()),
         "our two-line search": lambda: two_line_search(signals, penalty, 10),
-        'ruptures KernelCPD(kernel="linear"), penalty': lambda: ruptures.KernelCPD(kernel="linear", min_size=10)
-        .fit(signals.T)
-        .predict(pen=penalty),
+        'ruptures KernelCPD(kernel="linear"), penalty': lambda: (
+            ruptures.KernelCPD(kernel="linear", min_size=10).fit(signals.T).predict(pen=penalty)
+        ),
     }
 
 

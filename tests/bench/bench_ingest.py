@@ -2,6 +2,8 @@
 
 The base of every ratio is `pyarrow.parquet.write_table(pyarrow.csv.read_csv(file))` with default options: no hash, no
 units, no checks, nothing flushed to disk. The files are made on the spot (see `flight`): 10 Hz, one hour, 40 channels.
+The damaged file stops a plain reader, so its base reads the clean one. `--memory` adds a log of 1 GB (100 Hz, 12.5 h) in
+a process of its own and tells that process's largest resident memory.
 """
 
 from __future__ import annotations
@@ -10,9 +12,12 @@ import argparse
 import cProfile
 import itertools
 import pstats
-import shutil
+import resource
+import subprocess
+import sys
 import tempfile
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pyarrow.csv as pacsv
@@ -30,41 +35,58 @@ from .flight import write_clean, write_damaged
 from .rounds import as_table, compare
 
 BASE = "bare: read_csv, write_table"
+BIG_HOURS, BIG_RATE_HZ = 12.5, 100
+STAGES = (
+    ("store/prepare.py", "gather", "copy, hash and flush the sources"),
+    ("ingest/reading.py", "read_file", "read and map the file"),
+    ("ingest/clock/alignment.py", "align", "clocks"),
+    ("ingest/check/sensors.py", "check", "sensor checks"),
+    ("ingest/derive.py", "derive", "derived channels"),
+    ("detect/run.py", "detect", "detection"),
+    ("store/frame.py", "build_frame", "frame"),
+    ("store/frame.py", "write_frame", "write the frame"),
+    ("store/rows.py", "catalog_rows", "catalog rows"),
+    ("store/commit.py", "commit", "commit"),
+)
 
 
 def main() -> None:
     """Run what the command line asks for and print Markdown."""
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_ingest", description=(__doc__ or "").split("\n")[0])
+    told = (__doc__ or "").split("\n")[0]
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_ingest", description=told)
     parser.add_argument("--rounds", type=int, default=7)
-    parser.add_argument("--stages", action="store_true", help="also a table of where an add spends its time")
+    parser.add_argument("--memory", action="store_true", help="only the memory a log of 1 GB takes")
+    parser.add_argument("--measure", type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
-        for kind, write in (("clean", write_clean), ("damaged", write_damaged)):
-            folder = Path(scratch, kind)
-            folder.mkdir()
-            log = folder / f"{kind}.csv"
-            write(log)
-            print(f"\n{kind} file, {log.stat().st_size / 1e6:.1f} MB, {asked.rounds} rounds\n")
-            print(as_table(compare(_cases(log, write_bare(Path(scratch), kind)), BASE, rounds=asked.rounds)))
-            if asked.stages:
-                print(_stage_table(_add(log)))
+        if asked.measure:
+            _measure_one(asked.measure, Path(scratch))
+        elif asked.memory:
+            _measure_memory(Path(scratch))
+        else:
+            _measure_speed(Path(scratch), asked.rounds)
 
 
-def write_bare(scratch: Path, kind: str) -> Path:
-    """The file the base reads: the damaged one stops a plain reader, so its base is the clean one."""
-    path = scratch / f"bare_{kind}.csv"
-    write_clean(path)
-    return path
+def _measure_speed(scratch: Path, rounds: int) -> None:
+    bare = scratch / "bare.csv"
+    write_clean(bare)
+    for kind, write in (("clean", write_clean), ("damaged", write_damaged)):
+        log = scratch / kind / f"{kind}.csv"
+        log.parent.mkdir()
+        write(log)
+        print(f"\n{kind} file, {log.stat().st_size / 1e6:.1f} MB, {rounds} rounds\n")
+        print(as_table(compare(_cases(log, bare, rounds), BASE, rounds=rounds)))
+        print(f"\n{_stage_table(_add(log, 2))}")
 
 
-def _cases(log: Path, bare: Path) -> dict[str, Callable[[], object]]:
+def _cases(log: Path, bare: Path, rounds: int) -> dict[str, Callable[[], object]]:
     return {
         BASE: lambda: pq.write_table(pacsv.read_csv(bare), bare.with_suffix(".parquet")),
         "adapter and mapping (`read_file`)": lambda: _read_one(log),
         "recording (`read_sortie`)": lambda: read_sortie(log, Settings()),
         "kept source, recording, track files; no detection": _before_detection(log),
         "`prepare`: the same with detection, frame, rows": _prepared(log),
-        "`add`: the same with commit": _add(log),
+        "`add`: the same with commit": _add(log, rounds + 1),
     }
 
 
@@ -79,41 +101,61 @@ def _before_detection(log: Path) -> Callable[[], None]:
 
     def work() -> None:
         gathered = gather(log, next(places))
-        recording = read_sortie(gathered.place / "source", Settings())
+        recording = read_sortie(gathered.place / "source", Settings(), hashes=gathered.hashes)
         for track in recording.tracks:
             write_track(track, recording.start_utc, gathered.place / f"{track.name}.parquet")
 
     return work
 
 
-def _prepared(log: Path) -> Callable[[], None]:
+def _prepared(log: Path) -> Callable[[], object]:
     places = _fresh(log.parent / "prepared")
-    return lambda: prepare(gather(log, next(places)), Settings()) and None
+    return lambda: prepare(gather(log, next(places)), Settings())
 
 
-def _add(log: Path) -> Callable[[], None]:
-    places = _fresh(log.parent / "programmes")
-    ready = iter([])  # type: ignore[var-annotated]
+def _add(log: Path, times: int) -> Callable[[], None]:
+    places = _fresh(log.parent / f"programmes_{times}")
+    programmes = iter([create_programme(next(places)) for _ in range(times)])
 
     def work() -> None:
-        report = create_programme(next(places)).add([log])
+        report = next(programmes).add([log])
         assert [one.status for one in report.sorties] == ["added"], report
 
-    del ready
     return work
 
 
-def _fresh(parent: Path):  # type: ignore[no-untyped-def]
-    shutil.rmtree(parent, ignore_errors=True)
+def _fresh(parent: Path) -> Iterator[Path]:
     parent.mkdir()
     return (parent / str(number) for number in itertools.count())
 
 
 def _stage_table(work: Callable[[], None]) -> str:
+    """Where an add spends its time; the profiler makes all of it slower, the shares stay."""
     work()
     profile = cProfile.Profile()
     profile.runcall(work)
-    return str(pstats.Stats(profile))
+    found = pstats.Stats(profile).stats  # type: ignore[attr-defined]
+    rows = ["| stage of an add | ms under the profiler |", "|---|---|"]
+    for file, function, words in STAGES:
+        spent = sum(v[3] for (path, _, name), v in found.items() if path.endswith(file) and name == function)
+        rows.append(f"| {words} | {spent * 1e3:.0f} |")
+    return "\n".join(rows)
+
+
+def _measure_memory(scratch: Path) -> None:
+    log = scratch / "large.csv"
+    write_clean(log, hours=BIG_HOURS, rate_hz=BIG_RATE_HZ)
+    command = [sys.executable, "-m", "tests.bench.bench_ingest", "--measure", str(log)]
+    print(subprocess.run(command, check=True, capture_output=True, text=True).stdout, end="")
+
+
+def _measure_one(log: Path, scratch: Path) -> None:
+    began = time.perf_counter()
+    _add(log.rename(scratch / log.name), 1)()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    print(
+        f"{(scratch / log.name).stat().st_size / 1e9:.2f} GB log: {time.perf_counter() - began:.0f} s, peak {peak / 1e6:.0f} MB"
+    )
 
 
 if __name__ == "__main__":

@@ -39,7 +39,7 @@ def at(phases: tuple[Phase, ...], time_s: float) -> str:
 def test_a_plain_flight_has_its_phases_in_order(make_recording: RecordingBuilder) -> None:
     phases, _ = phases_of(make_recording(display=flight()))
     assert [p.kind for p in phases] == [
-        "ground", "take_off", "climb", "cruise", "descent", "approach", "landing", "ground",
+        "ground", "take_off", "climb", "cruise", "descent", "approach", "roll", "ground",
     ]  # fmt: skip
     starts = {p.kind: p.segment.start_s for p in phases}
     assert starts["take_off"] == pytest.approx(43, abs=2)  # faster than 5 m/s after 20 * 5 / 35 s
@@ -47,7 +47,7 @@ def test_a_plain_flight_has_its_phases_in_order(make_recording: RecordingBuilder
     assert starts["cruise"] == pytest.approx(260, abs=8)
     assert starts["descent"] == pytest.approx(700, abs=8)
     assert starts["approach"] == pytest.approx(800, abs=4)  # 300 m at 3 m/s before touchdown
-    assert starts["landing"] == pytest.approx(895, abs=3)
+    assert starts["roll"] == pytest.approx(900, abs=3)
     assert phases[-1].segment.start_s == pytest.approx(926, abs=2)
 
 

@@ -147,9 +147,9 @@ def test_what_was_not_held_is_refused_with_its_reason(
 def test_a_reason_gives_measure_and_limit_in_the_pilots_units(flight: Recording) -> None:
     _, refused = points_of(flight)
     reason = next(r for p in refused for r in p.reasons if r.criterion == "airspeed_trend" and (r.measured or 0) > 0.15)
-    assert reason.unit == "m/s2" and reason.limit == pytest.approx(0.08 * KNOT, rel=1e-4)
+    assert reason.unit == "m/s2" and reason.limit == pytest.approx(0.07 * KNOT, rel=1e-4)
     shown = f"{(reason.measured or 0) / KNOT:.2f}"
-    assert reason.text == f"trend {shown} kt/s > 0.08 kt/s"
+    assert reason.text == f"trend {shown} kt/s > 0.07 kt/s"
     metric = Settings(display={"speed": "km/h"})
     _, refused = points_of(flight, metric)
     texts = [r.text for p in refused for r in p.reasons if r.criterion == "airspeed_trend"]

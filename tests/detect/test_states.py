@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from trimshot.detect.course import make_course
 from trimshot.detect.detents import find_detents
-from trimshot.detect.levels import cluster_levels, find_plateaus
+from trimshot.detect.levels import cheapest_states
 from trimshot.detect.signal import make_grid
 from trimshot.detect.states import CONFIGURATION, States, config_states, find_states, state_runs
 from trimshot.detect.switches import Samples, read_switch
@@ -396,29 +396,24 @@ def test_a_flight_without_flaps_tells_no_flaps(make_recording: RecordingBuilder)
     assert any(f.code == "NOT_ATTEMPTED" and f.where == "flap" for f in states.findings)
 
 
-def brute_force_levels(values: Floats, levels: Floats, penalty: float) -> float:
-    """Cheapest cost over every path, tried one by one."""
+def brute_force_course(cost: Floats, penalty: float) -> float:
+    """Cheapest cost over every course, tried one by one."""
+    steps, states = cost.shape
     best = np.inf
-    for code in range(len(levels) ** len(values)):
-        path = [(code // len(levels) ** k) % len(levels) for k in range(len(values))]
+    for code in range(states**steps):
+        path = [(code // states**k) % states for k in range(steps)]
         changes = sum(a != b for a, b in pairwise(path))
-        best = min(best, float(np.sum((values - levels[path]) ** 2)) + penalty * changes)
+        best = min(best, float(cost[np.arange(steps), path].sum()) + penalty * changes)
     return best
 
 
-@given(st.lists(st.floats(-2.0, 2.0), min_size=1, max_size=7), st.floats(0.0, 5.0))
+@given(st.lists(st.tuples(*[st.floats(0.0, 9.0)] * 3), min_size=1, max_size=7), st.floats(0.0, 5.0))
 @settings(max_examples=60, deadline=None)
-def test_plateaus_are_the_cheapest_of_all_step_functions(values: list[float], penalty: float) -> None:
-    signal, levels = np.array(values), np.array([-1.0, 0.0, 1.5])
-    plateaus = find_plateaus(signal, levels, noise=np.ones(len(signal)), penalty=penalty)
-    cost = sum(float(np.sum((signal[p.first : p.stop] - levels[p.number]) ** 2)) for p in plateaus)
-    cost += penalty * (len(plateaus) - 1)
-    assert cost == pytest.approx(brute_force_levels(signal, levels, penalty), abs=1e-9)
-
-
-def test_levels_nearer_than_the_limit_join_at_their_weighted_mean() -> None:
-    centres = cluster_levels(np.array([0.0, 10.0, 0.5, 10.4]), np.array([3.0, 1.0, 1.0, 1.0]), 2.0)
-    assert centres == pytest.approx([0.125, 10.2])
+def test_the_course_through_the_states_is_the_cheapest_of_all(rows: list[tuple[float, ...]], penalty: float) -> None:
+    cost = np.array(rows)
+    path = cheapest_states(cost, penalty)
+    found = float(cost[np.arange(len(cost)), path].sum()) + penalty * np.count_nonzero(np.diff(path))
+    assert found == pytest.approx(brute_force_course(cost, penalty), abs=1e-9)
 
 
 # --- the whole ----------------------------------------------------------------------------------

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from trimshot.detect.statistics import SegmentStatistics, correlation_times, statistic
+from trimshot.detect.autocorrelation import correlation_times
+from trimshot.detect.statistics import SegmentStatistics, statistic
 from trimshot.shared.findings import Segment
 from trimshot.shared.recording import Clock, Column, Recording, Source, Track
 

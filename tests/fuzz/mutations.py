@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import random
 import re
+import struct
+import zipfile
+import zlib
 from collections.abc import Callable
 
 from .repairs import repair
@@ -29,7 +33,9 @@ def mutate(rng: random.Random, content: bytes, other: bytes) -> tuple[bytes, lis
 
 
 def _choices(content: bytes) -> tuple[Change, ...]:
-    is_binary = b"\0" in content[:512] or content[:2] == b"PK"
+    if content[:2] == b"PK":
+        return (*BYTE_CHANGES, *(damage_member,) * 20)
+    is_binary = b"\0" in content[:512]
     return BYTE_CHANGES * 3 + LINE_CHANGES if is_binary else BYTE_CHANGES + WORD_CHANGES * 2 + LINE_CHANGES
 
 
@@ -61,7 +67,9 @@ def set_integer(rng: random.Random, content: bytes, _: bytes) -> bytes:
     """A count or offset of 1 to 8 bytes at a place set to an edge value."""
     size = rng.choice((1, 2, 4, 4, 8))
     at = rng.randint(0, max(0, len(content) - size))
-    value = rng.choice((0, 1, (1 << 8 * size) - 1, (1 << 8 * size - 1) - 1, 1 << 8 * size - 1, rng.getrandbits(8 * size)))
+    value = rng.choice(
+        (0, 1, (1 << 8 * size) - 1, (1 << 8 * size - 1) - 1, 1 << 8 * size - 1, rng.getrandbits(8 * size))
+    )
     return content[:at] + value.to_bytes(size, rng.choice(("little", "big"))) + content[at + size :]
 
 
@@ -217,12 +225,28 @@ def lengthen(rng: random.Random, content: bytes, _: bytes) -> bytes:
     return content[:at] + rng.choice((b"9", b"a", b",", b"1,", b" ", b'"', b"\t")) * 100_000 + content[at:]
 
 
+def damage_member(rng: random.Random, content: bytes, other: bytes) -> bytes:
+    """One file of a zip archive (a spreadsheet is one) damaged, the archive around it whole."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            members = {name: archive.read(name)[:MOST_BYTES] for name in archive.namelist()}
+    except (OSError, ValueError, RuntimeError, struct.error, EOFError, zlib.error, zipfile.BadZipFile):
+        return content
+    if not members:
+        return content
+    hit, change = rng.choice(sorted(members)), rng.choice(BYTE_CHANGES + WORD_CHANGES * 2 + LINE_CHANGES)
+    members[hit] = change(rng, members[hit], other)[:MOST_BYTES]
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, member in members.items():
+            archive.writestr(zipfile.ZipInfo(name), member, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
 BYTE_CHANGES: tuple[Change, ...] = (
     *(flip_bits, set_bytes, set_integer, truncate, behead, cut_out, repeat_piece, insert_noise, splice, insert_other),
 )
-WORD_CHANGES: tuple[Change, ...] = (
-    *(edit_number, edit_field, edit_header, set_column, swap_delimiter, swap_encoding),
-)
+WORD_CHANGES: tuple[Change, ...] = (*(edit_number, edit_field, edit_header, set_column, swap_delimiter, swap_encoding),)
 LINE_CHANGES: tuple[Change, ...] = (
     *(shuffle_lines, repeat_header, repeat_line, swap_line_ends, nest_deeply, add_entities, lengthen),
 )

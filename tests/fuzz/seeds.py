@@ -38,8 +38,8 @@ def adapter_named(name: str) -> Adapter:
 
 
 def every_seed() -> Iterator[Seed]:
-    """Samples, cases, earlier finds and cuts of the sortie logs."""
-    for folder in ("samples", "cases", "fuzz"):
+    """Samples, cases and cuts of the sortie logs."""
+    for folder in ("samples", "cases"):
         for path in sorted((DATA / folder).glob("*/*")):
             if path.is_file() and not path.name.endswith("expected.json"):
                 yield Seed(path.name, shorten(path.read_bytes()))

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import functools
 import gzip
 import hashlib
 import io
 import os
 import stat
 import sys
+import time
 import unicodedata
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
@@ -30,7 +33,9 @@ GOOD_NAME = "good.csv"
 GOOD_ROWS = 120
 GOOD = (
     "time utc,ias kt,pressure altitude ft,rpm\n"
-    + "".join(f"2025-05-06T12:{k // 60:02d}:{k % 60:02d}Z,{90 + k % 3}.0,{5000 - 5 * k},2400\n" for k in range(GOOD_ROWS))
+    + "".join(
+        f"2025-05-06T12:{k // 60:02d}:{k % 60:02d}Z,{90 + k % 3}.0,{5000 - 5 * k},2400\n" for k in range(GOOD_ROWS)
+    )
 ).encode()
 HEAD, *ROWS = GOOD.splitlines(keepends=True)
 GPX_POINT = '<trkpt lat="47.1" lon="11.2"><ele>600</ele><time>2025-05-06T12:00:00Z</time></trkpt>'
@@ -84,6 +89,16 @@ REFUSED: dict[str, tuple[str, bytes]] = {
     "packets cut": ("cut.ch10", b"\x25\xeb" + bytes(22)),
     "spreadsheet that is none": ("cut.xlsx", b"PK\x03\x04" + b"\x14" * 60),
     "spreadsheet of nothing": ("none.xlsx", zipped({"a.txt": b"a"})),
+    "spreadsheet that is a bomb": (
+        "bomb.xlsx",
+        zipped(
+            {
+                "[Content_Types].xml": b"<Types/>",
+                "xl/workbook.xml": b"<a/>",
+                "xl/worksheets/sheet1.xml": bytes(80 << 20),
+            }
+        ),
+    ),
     "archive cut": ("cut.zip", zipped({"log.csv": GOOD})[:200]),
     "archive with a way out": ("out.zip", zipped({"../../../etc/evil.csv": GOOD})),
     "archive with a whole path": ("whole.zip", zipped({"/etc/evil.csv": GOOD})),
@@ -255,8 +270,36 @@ def test_a_field_of_five_megabytes_costs_its_own_row_only(folder: Path) -> None:
     assert max(len(str(s.ledger)) for s in recording.sources) < 20_000
 
 
+LONG = 150_000
+LONG_PIECES = {
+    "line above the table": b"a" * LONG + b"\n" + GOOD,
+    "line above the table, of words": b"ab c= " * (LONG // 6) + b"\n" + GOOD,
+    "name of a column": GOOD.replace(b"ias kt", b"ias kt" + b" (a" * (LONG // 3), 1),
+    "quoted field": GOOD.replace(b"2400", b'"' + b"x" * LONG + b'"', 1),
+    "field of digits": GOOD.replace(b"2400", b"9" * LONG, 1),
+    "field like a stamp": GOOD.replace(b"2400", b"2025-05-06T" + b"12:" * (LONG // 3), 1),
+    "row of separators": GOOD.replace(ROWS[60], ROWS[60][:-1] + b"," * LONG + b"\n"),
+    "unit": GOOD.replace(b"ias kt", b"ias [" + b"k" * LONG + b"]", 1),
+}
+
+
+@pytest.mark.parametrize("what", LONG_PIECES)
+def test_a_piece_of_any_length_takes_no_time(what: str, folder: Path) -> None:
+    (folder / "long.csv").write_bytes(LONG_PIECES[what])
+    begin = time.process_time()
+    recording = read_sortie(folder, Settings())
+    assert time.process_time() - begin < 5.0  # patterns that go back and forth would take minutes
+    assert good_rows(recording) == GOOD_ROWS
+    assert max(len(f.text) for f in recording.findings) < 5000
+
+
 def test_one_stamp_in_another_century_costs_its_own_row_only(folder: Path) -> None:
-    for year, count in (("2085", GOOD_ROWS - 1), ("1971", GOOD_ROWS - 1), ("9998", GOOD_ROWS - 1), ("0001", GOOD_ROWS - 1)):
+    for year, count in (
+        ("2085", GOOD_ROWS - 1),
+        ("1971", GOOD_ROWS - 1),
+        ("9998", GOOD_ROWS - 1),
+        ("0001", GOOD_ROWS - 1),
+    ):
         rows = list(ROWS)
         rows[60] = rows[60].replace(b"2025", year.encode())
         (folder / GOOD_NAME).write_bytes(HEAD + b"".join(rows))
@@ -278,7 +321,9 @@ def test_stamps_of_every_year_are_one_error(tmp_path: Path) -> None:
 
 def test_a_count_that_is_no_clock_is_asked_about(folder: Path) -> None:
     # a row every six hours, for two months: no sortie, and no break to cut it at
-    rows = "".join(f"2025-{5 + k // 120:02d}-{1 + k // 4 % 30:02d}T{k % 4 * 6:02d}:00:00Z,90,5000\n" for k in range(240))
+    rows = "".join(
+        f"2025-{5 + k // 120:02d}-{1 + k // 4 % 30:02d}T{k % 4 * 6:02d}:00:00Z,90,5000\n" for k in range(240)
+    )
     (folder / "slow.csv").write_text("time utc,cas kt,pressure altitude ft\n" + rows)
     recording = check_told(folder, "slow.csv")
     stray = next(f for f in recording.findings if f.code == "STRAY_STAMP")
@@ -291,6 +336,28 @@ def test_two_flights_days_apart_in_one_file_are_two_sessions(tmp_path: Path) -> 
     recording = read_sortie(tmp_path / "two.csv", Settings())
     assert [len(t.time_s) for t in recording.tracks] == [GOOD_ROWS, GOOD_ROWS]
     assert "NOT_TOGETHER" in {f.code for f in recording.findings}
+
+
+def test_a_length_in_no_known_unit_is_missing_and_told(tmp_path: Path) -> None:
+    # the standard knows metres only (NMEA 0183, sentence GGA, fields 10 and 12)
+    bodies = [
+        f"GPGGA,1200{k:02d}.00,4706.0,N,01112.0,E,1,08,0.9,612.3,{'F' if k == 3 else 'M'},48.0,M,," for k in range(6)
+    ]
+    sums = [functools.reduce(lambda total, letter: total ^ ord(letter), body, 0) for body in bodies]
+    lines = "".join(f"${body}*{total:02X}\r\n" for body, total in zip(bodies, sums, strict=True))
+    (tmp_path / "gps.nmea").write_text(lines)
+    recording = read_sortie(tmp_path / "gps.nmea", Settings())
+    height = recording.tracks[0].columns["gnss_altitude"].values
+    assert np.flatnonzero(np.isnan(height)).tolist() == [3]
+    assert [f.where for f in recording.findings if f.code == "UNIT_UNKNOWN"] == ["gps.nmea line 4"]
+
+
+def test_an_extension_announced_twice_is_kept_beside_the_first(tmp_path: Path) -> None:
+    rows = "".join(f"B12000{k}4706000N01112000EA0060000620{5 + k}{7 + k}\r\n" for k in range(3))
+    (tmp_path / "log.igc").write_text("AXXX001\r\nHFDTE060525\r\nI023636ENL3737ENL\r\n" + rows)
+    columns = read_sortie(tmp_path / "log.igc", Settings()).tracks[0].columns.values()
+    kept = {c.source_name: c.values.tolist() for c in columns if c.source_name.startswith("ENL")}
+    assert kept == {"ENL": [5.0, 6.0, 7.0], "ENL 2": [7.0, 8.0, 9.0]}
 
 
 # -- names, links, permissions ----------------------------------------------------------------------

@@ -24,8 +24,10 @@ from trimshot.shared.recording import Recording
 from trimshot.shared.settings import InstrumentProfile, Settings
 from trimshot.shared.units import find_unit, from_si, to_si
 
-CASES = Path(__file__).parents[1] / "data" / "cases"
-NAMES = sorted(folder.name for folder in CASES.iterdir() if (folder / "expected.json").exists())
+DATA = Path(__file__).parents[1] / "data"
+CASES, OURS = DATA / "cases", DATA / "cases_ours"  # given ones, and those of tests/casewriter
+FOLDERS = {f.name: f for place in (CASES, OURS) for f in sorted(place.iterdir()) if (f / "expected.json").exists()}
+NAMES = list(FOLDERS)
 
 # true of many cases beside what they are about: an altitude called only 'alt', short logs without a
 # shared channel, an id column
@@ -64,7 +66,7 @@ _OUTCOMES = {"ok_with_warnings": "ok_with_findings"}
 
 
 def load(name: str) -> dict[str, Any]:
-    loaded: dict[str, Any] = json.loads((CASES / name / "expected.json").read_text(encoding="utf-8"))
+    loaded: dict[str, Any] = json.loads((FOLDERS[name] / "expected.json").read_text(encoding="utf-8"))
     return loaded
 
 
@@ -72,7 +74,7 @@ def copied(name: str, case: Mapping[str, Any], tmp_path: Path) -> Path:
     folder = tmp_path / "sortie"
     folder.mkdir()
     for file in case["input"]:
-        shutil.copy(CASES / name / file, folder / file)
+        shutil.copy(FOLDERS[name] / file, folder / file)
     return folder
 
 

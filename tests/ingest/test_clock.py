@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimshot.ingest.clock import Alignment, align
-from trimshot.ingest.clock.even import even_rows
 from trimshot.ingest.clock.line import Shifts, fit_line
 from trimshot.ingest.clock.pieces import split_track
+from trimshot.ingest.even import even_stamps
 from trimshot.shared.codes import CODES
 from trimshot.shared.recording import Clock, Column, Floats, Source, Track
 from trimshot.shared.vocabulary import unit_of_channel
@@ -282,6 +282,53 @@ def test_stamps_that_fall_back_and_stay_back_split() -> None:
     assert pieces[1].set_s == pytest.approx(-18.0)  # 282 where 300 was due
 
 
+# -- several tracks of one file -------------------------------------------------------------------
+
+
+def of_file(track: Track, file: str) -> Track:
+    """The track as if it were a table of that file."""
+    return dataclasses.replace(track, sources=tuple(dataclasses.replace(s, file=file) for s in track.sources))
+
+
+def test_tables_of_one_file_move_together() -> None:
+    # only one table holds something to compare; the others run on the same clock
+    flight = Flight()
+    utc = np.arange(0.0, LENGTH_S)
+    position = of_file(record(flight, "position", RECEIVER, rate_hz=2.0, error=(6.3, 90.0)), "all.h5")
+    air = of_file(record(flight, "air", ("indicated_airspeed",), rate_hz=5.0, error=(6.3, 90.0)), "all.h5")
+    cabin = of_file(make_track("cabin", utc + 6.3 + 90e-6 * utc, {"event_mark": np.zeros(len(utc))}), "all.h5")
+    alignment = align([cabin, air, receiver(flight), position], "air")
+    for name, rate_hz in (("air", 5.0), ("position", 2.0), ("cabin", 1.0)):
+        assert clock_of(alignment, name).offset_s == pytest.approx(6.3, abs=0.05)
+        assert worst_error(alignment, name, np.arange(0.0, LENGTH_S, 1 / rate_hz)) < 0.1
+    (told,) = [f for f in alignment.findings if f.code == "CLOCK_OFFSET"]
+    assert all(name in told.text for name in ("air", "position", "cabin"))
+    assert "CLOCK_UNRESOLVED" not in codes(alignment)
+
+
+def test_tables_of_one_file_are_set_together() -> None:
+    flight = Flight()
+    utc = np.arange(0.0, LENGTH_S)
+    stamps = utc + 5.0 + np.where(utc >= 700.0, 20.0, 0.0)
+    engine = of_file(make_track("engine", stamps, {"engine_speed": flight.at("engine_speed", utc)}), "all.xlsx")
+    cabin = of_file(make_track("cabin", stamps[::5], {"event_mark": np.zeros(len(utc[::5]))}), "all.xlsx")
+    display = record(flight, "display", DISPLAY, rate_hz=5.0)
+    alignment = align([display, engine, cabin, receiver(flight)], "display")
+    assert worst_error(alignment, "engine", utc) < 0.3
+    assert worst_error(alignment, "cabin", utc[::5]) < 0.3
+    assert codes(alignment).count("CLOCK_STEP") == 1
+
+
+def test_the_main_recorders_tables_are_the_reference_together() -> None:
+    flight = Flight()
+    air = of_file(record(flight, "air", ("indicated_airspeed",), rate_hz=5.0), "all.mat")
+    cabin = of_file(make_track("cabin", np.arange(0.0, LENGTH_S), {"event_mark": np.zeros(int(LENGTH_S))}), "all.mat")
+    assert codes(align([air, cabin], "air")) == []
+    engine = record(flight, "engine", ("engine_speed",), rate_hz=1.0)
+    told = [f for f in align([air, cabin, engine], "air").findings if f.where == "air, cabin"]
+    assert [f.code for f in told] == ["CLOCK_UNRESOLVED"]
+
+
 # -- other time scales ----------------------------------------------------------------------------
 
 
@@ -314,10 +361,10 @@ def test_skipped_and_doubled_seconds_are_evened() -> None:
     for drift in (300e-6, -300e-6):
         reading = np.arange(3000) * (1.0 + drift) + 0.3
         stamps = np.floor(reading)
-        even, finding = even_rows(make_track("engine", np.asarray(stamps), {"engine_speed": np.asarray(reading)}))
-        assert finding is not None and finding.code == "COARSE_TIMESTAMP"
-        assert np.ptp(np.diff(even.time_s)) < 1e-6
-        error, before = even.time_s - reading, stamps - reading
+        even = even_stamps(stamps)
+        assert even is not None
+        assert np.ptp(np.diff(even)) < 1e-6
+        error, before = even - reading, stamps - reading
         assert np.std(error) < 0.7 * np.std(before)
         assert np.ptp(error) < 0.8
 
@@ -326,10 +373,9 @@ def test_jitter_where_seconds_change_tells_the_drift() -> None:
     # rows a little uneven: around the moment the reading passes a whole second, stamps flicker
     random = np.random.default_rng(6)
     utc = np.arange(3000.0)
-    stamps = np.floor(utc * (1.0 + 80e-6) + 0.85 + random.normal(0, 0.02, 3000))
-    even, _ = even_rows(make_track("engine", stamps, {"engine_speed": utc}))
-    order = np.argsort(even.row)
-    assert np.std(even.time_s[order] - utc * (1.0 + 80e-6)) < 0.05
+    even = even_stamps(np.floor(utc * (1.0 + 80e-6) + 0.85 + random.normal(0, 0.02, 3000)))
+    assert even is not None
+    assert np.std(even - utc * (1.0 + 80e-6)) < 0.05
 
 
 @pytest.mark.parametrize("case", ["fine stamps", "exact seconds", "uneven rows"])
@@ -339,9 +385,7 @@ def test_other_stamps_stay(case: str) -> None:
         "exact seconds": np.arange(600) * 1.0,
         "uneven rows": np.cumsum(np.random.default_rng(2).integers(1, 6, 600)).astype(float),
     }[case]
-    track = make_track("engine", stamps, {"engine_speed": stamps})
-    even, finding = even_rows(track)
-    assert finding is None and even is track
+    assert even_stamps(stamps) is None
 
 
 def test_averages_stamped_at_the_end_are_centred() -> None:
@@ -371,13 +415,14 @@ def test_instant_samples_are_not_taken_for_averages() -> None:
 class Powered:
     """A point mass: power steps, parabolic drag, a pilot who chases speeds. Wheels at both ends."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, given: Floats | None = None) -> None:
         random = np.random.default_rng(seed)
         step = 0.05
         self.time_s = np.arange(0.0, 1800.0, step)
         changes = np.sort(random.uniform(0.0, 1800.0, 40))
         share = random.uniform(0.0, 1.0, 41)[np.searchsorted(changes, self.time_s)]
         wanted = random.uniform(38.0, 60.0, 21)[np.searchsorted(np.sort(random.uniform(0, 1800, 20)), self.time_s)]
+        share = share if given is None else given
         self.share = share
         speed, height = 45.0, 1500.0
         speeds, heights = np.empty(len(share)), np.empty(len(share))
@@ -420,6 +465,53 @@ def test_power_tells_the_engine_monitors_clock(seed: int, offset: float, drift: 
     assert clock.offset_uncertainty_s is not None and clock.offset_uncertainty_s < 0.6
     assert clock.channel == "energy_climb_rate"
     assert worst_error(alignment, "engine", utc) < min(3 * clock.offset_uncertainty_s, 0.7)
+
+
+def powered_engine(flight: Powered, random: np.random.Generator, utc: Floats, stamps: Floats) -> Track:
+    """Manifold pressure that follows the power, at the given moments under the given stamps."""
+    pressure = 30000.0 + 60000.0 * flight.at(flight.share, utc) + random.normal(0, 150.0, len(utc))
+    return make_track("engine", stamps, {"manifold_pressure": pressure})
+
+
+@pytest.mark.parametrize("ahead_s", [5.0, 8.0, 26.0])
+@pytest.mark.parametrize("at_s", [420.0, 1300.0])
+def test_a_clock_set_ahead_is_told_by_power(ahead_s: float, at_s: float) -> None:
+    flight, random = Powered(5), np.random.default_rng(5)
+    utc = np.arange(0.0, 1790.0)
+    engine = powered_engine(flight, random, utc, utc + 12.0 + np.where(utc >= at_s, ahead_s, 0.0))
+    alignment = align([engine, powered_display(flight, random)], "display")
+    (step,) = [f for f in alignment.findings if f.code == "CLOCK_STEP"]
+    assert step.facts["seconds"] == pytest.approx(ahead_s, abs=0.1)
+    uncertainty = clock_of(alignment, "engine").offset_uncertainty_s
+    assert uncertainty is not None and uncertainty < 0.6
+    assert worst_error(alignment, "engine", utc) < 3 * uncertainty
+
+
+@pytest.mark.parametrize("missing_s", [6.0, 29.0])
+@pytest.mark.parametrize("at_s", [420.0, 1300.0])
+def test_missing_rows_of_an_engine_monitor_are_no_step(missing_s: float, at_s: float) -> None:
+    flight, random = Powered(5), np.random.default_rng(5)
+    utc = np.concatenate([np.arange(0.0, at_s), np.arange(at_s + missing_s, 1790.0)])
+    alignment = align([powered_engine(flight, random, utc, utc - 14.0), powered_display(flight, random)], "display")
+    assert "CLOCK_STEP" not in codes(alignment)
+    uncertainty = clock_of(alignment, "engine").offset_uncertainty_s
+    assert uncertainty is not None and uncertainty < 0.6
+    assert worst_error(alignment, "engine", utc) < 3 * uncertainty
+
+
+def test_a_jump_that_nothing_explains_widens_the_clock() -> None:
+    # after the jump the power is never moved: missing rows and a set clock look alike
+    flight, random = Powered(6), np.random.default_rng(6)
+    flight.share[flight.time_s >= 1200.0] = 0.5
+    steady = Powered(6, flight.share)
+    utc = np.arange(0.0, 1790.0)
+    engine = powered_engine(steady, random, utc, utc + 3.0 + np.where(utc >= 1400.0, 24.0, 0.0))
+    alignment = align([engine, powered_display(steady, random)], "display")
+    uncertainty = clock_of(alignment, "engine").offset_uncertainty_s
+    assert uncertainty is not None
+    assert worst_error(alignment, "engine", utc) < 3 * uncertainty
+    if worst_error(alignment, "engine", utc) > 1.0:
+        assert any(f.code == "CLOCK_UNRESOLVED" and f.facts.get("seconds") == 24.0 for f in alignment.findings)
 
 
 def test_power_that_moves_nothing_stays_unresolved() -> None:

@@ -35,7 +35,17 @@ def test_points_as_json_carry_what_is_promised(demo_programme: Programme) -> Non
     points = answer(demo_programme, "points")
     assert len(points) == len(demo_programme.points())
     for point in points:
-        assert set(point) >= {"sortie", "start_utc", "end_utc", "duration_s", "kind", "gear", "flap", "propulsion", "score"}
+        assert set(point) >= {
+            "sortie",
+            "start_utc",
+            "end_utc",
+            "duration_s",
+            "kind",
+            "gear",
+            "flap",
+            "propulsion",
+            "score",
+        }
         assert ISO.fullmatch(point["start_utc"])
         assert ISO.fullmatch(point["end_utc"])
         assert point["kind"] in ("glide", "level", "climb", "descent", "turn")
@@ -50,7 +60,9 @@ def test_display_units_are_a_change_of_scale_of_the_stored_si_values(demo_progra
     # exact definitions: 1 kt = 1852 m / 3600 s, 0 degC = 273.15 K (BIPM SI brochure, 9th edition)
     assert speed["unit"] == "kt"
     assert speed["mean"] == pytest.approx(stored.loc["indicated_airspeed", "mean"] * 3600 / 1852, rel=1e-9)
-    assert speed["slope_per_s"] == pytest.approx(stored.loc["indicated_airspeed", "slope_per_s"] * 3600 / 1852, rel=1e-8)
+    assert speed["slope_per_s"] == pytest.approx(
+        stored.loc["indicated_airspeed", "slope_per_s"] * 3600 / 1852, rel=1e-8
+    )
     assert air["mean"] == pytest.approx(stored.loc["outside_air_temperature", "mean"] - 273.15, abs=1e-6)
     assert air["deviation"] == pytest.approx(stored.loc["outside_air_temperature", "deviation"], rel=1e-8)
 
@@ -83,7 +95,14 @@ def test_events_as_json_carry_what_is_promised(demo_programme: Programme) -> Non
 
 
 def test_find_answers_alike_in_every_form(demo_programme: Programme) -> None:
-    words = ("find", "flap = 'full' AND gear = 'down' AND vertical_speed < fpm(-500)", "--at-least", "10s", "--join", "2s")
+    words = (
+        "find",
+        "flap = 'full' AND gear = 'down' AND vertical_speed < fpm(-500)",
+        "--at-least",
+        "10s",
+        "--join",
+        "2s",
+    )
     runs = answer(demo_programme, *words)
     assert runs
     assert all(r["duration_s"] >= 10 and ISO.fullmatch(r["start_utc"]) for r in runs)
@@ -125,7 +144,9 @@ def test_show_draws_the_states(demo_programme: Programme) -> None:
         (["read", "no/such/file.csv"], "no/such/file.csv"),
     ],
 )
-def test_a_users_error_is_one_readable_line_and_code_two(demo_programme: Programme, words: list[str], told: str) -> None:
+def test_a_users_error_is_one_readable_line_and_code_two(
+    demo_programme: Programme, words: list[str], told: str
+) -> None:
     result = run("--programme", str(demo_programme.folder), *words, code=2)
     text = result.output
     assert told in text

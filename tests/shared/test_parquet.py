@@ -121,7 +121,7 @@ def test_interrupted_write_leaves_no_file(tmp_path: Path, monkeypatch: pytest.Mo
     def fail(*_: object, **__: object) -> None:
         raise OSError("no space left on device")
 
-    monkeypatch.setattr({"write_table": pq, "fsync": os, "replace": Path}[step], step, fail)
+    monkeypatch.setattr({"write_table": pq.ParquetWriter, "fsync": os, "replace": Path}[step], step, fail)
     with pytest.raises(OSError, match="no space"):
         write_track(SAMPLE, START, tmp_path / "t.parquet")
     assert list(tmp_path.iterdir()) == []

@@ -2,6 +2,7 @@
 
 from fractions import Fraction
 from math import pi
+from typing import Any
 
 import numpy as np
 import pint
@@ -104,7 +105,7 @@ def test_factor_is_the_exact_one(symbol: str) -> None:
     assert offset == pytest.approx(OFFSETS.get(symbol, 0.0), rel=1e-14, abs=0)
 
 
-REGISTRY = pint.UnitRegistry()
+REGISTRY: Any = pint.UnitRegistry()
 SI_PINT = {
     "speed": "meter/second", "length": "meter", "angle": "radian", "angular_rate": "radian/second",
     "rotation": "1/second", "temperature": "kelvin", "pressure": "pascal", "mass": "kilogram",

@@ -47,7 +47,7 @@ def write_folder(folder: Path, seed: int = 1, rows: int = 600, **more: Any) -> P
     return folder
 
 
-def read_made_up(folder: Path, settings: Settings) -> Recording:
+def read_made_up(folder: Path, settings: Settings, **_: object) -> Recording:
     """Stands for read_sortie: 10 rows a second, speeds quantised to 0.1 kt, an engine at 1 row a second."""
     del settings
     content = (folder / "facts.json").read_bytes()

@@ -86,7 +86,7 @@ def test_an_older_store_is_brought_up_to_date(store: Programme, monkeypatch: pyt
     monkeypatch.setattr(connection_module, "STEPS", longer)
     opened = open_programme(store.folder)
     with open_catalog(opened.folder) as connection:
-        assert connection.execute("SELECT max(version) FROM store_version").fetchall() == [(2,)]
+        assert connection.execute("SELECT max(version) FROM store_version").fetchall() == [(len(longer),)]
         connection.execute("SELECT weather FROM sortie")
 
 
@@ -101,7 +101,7 @@ def test_a_step_that_fails_leaves_the_old_version(store: Programme, monkeypatch:
         with pytest.raises(StoreError):
             open_programme(store.folder)
     with open_catalog(store.folder) as connection:
-        assert connection.execute("SELECT max(version) FROM store_version").fetchall() == [(1,)]
+        assert connection.execute("SELECT max(version) FROM store_version").fetchall() == [(len(STEPS),)]
         assert "weather" not in connection.execute("SELECT * FROM sortie").df().columns
 
 

@@ -1,0 +1,44 @@
+"""`trimshot manoeuvres`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ..display import number
+from ..listing import TableColumn, emit
+from ..manoeuvres import manoeuvre_records, manoeuvre_text
+from .options import format_option, programme_of, programme_option
+
+
+@click.command()
+@click.option("--sortie", help="Manoeuvres of this sortie alone.")
+@click.option("--kind", help="A kind or its beginning: turn, level, phugoid, approach_to_stall, power_off_pattern ...")
+@format_option
+@programme_option
+@click.pass_context
+def manoeuvres(ctx: click.Context, sortie: str | None, kind: str | None, form: str, programme: Path | None) -> None:
+    """List what was flown: turns, speed runs, phugoids and other oscillations, approaches to the stall, patterns."""
+    handle = programme_of(ctx, programme)
+    records = manoeuvre_records(handle, sortie, kind)
+    cells = [
+        {
+            "sortie": r["sortie"],
+            "start": r["start_utc"][:21].replace("T", " "),
+            "length": number(r["duration_s"], "s"),
+            "kind": r["kind"],
+            "confidence": f"{r['confidence']:.2f}",
+            "facts": manoeuvre_text(r["kind"], r["facts"]),
+        }
+        for r in records
+    ]
+    columns = [
+        TableColumn("sortie", "sortie"),
+        TableColumn("start UTC", "start"),
+        TableColumn("s", "length", "right"),
+        TableColumn("kind", "kind"),
+        TableColumn("confidence", "confidence", "right"),
+        TableColumn("measured", "facts"),
+    ]
+    emit(records, form, columns=columns, cells=cells, note=f"{len(records)} manoeuvres")

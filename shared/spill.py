@@ -1,0 +1,134 @@
+"""Large arrays kept on disk instead of in memory, as plain read-only numpy arrays.
+
+A column of a few million samples is written to a nameless temporary file and mapped; its pages are
+given back to the system whenever enough of such arrays have been looked at, so that a log larger
+than the memory can be worked on column by column. Smaller arrays are left alone.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import mmap
+import sys
+import tempfile
+import weakref
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import DTypeLike, NDArray
+
+SPILL_BYTES = 16 << 20  # two million numbers: no sortie of a few hours at ten rows a second comes near
+RELEASE_BYTES = 64 << 20
+
+T = TypeVar("T")
+
+_maps: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
+_looked_at = 0
+
+
+def _find_trim() -> Callable[[int], int] | None:
+    """The C library's call that gives freed memory back to the system, where there is one (glibc)."""
+    if not sys.platform.startswith("linux"):
+        return None
+    found: Callable[[int], int] | None = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    return found
+
+
+_trim = _find_trim()
+
+
+class SpillWriter:
+    """A column of numbers of one type written piece by piece."""
+
+    def __init__(self, dtype: DTypeLike = np.float64) -> None:
+        self._dtype = np.dtype(dtype)
+        self._stream = tempfile.TemporaryFile(prefix="trimshot-")  # noqa: SIM115, closed by `finish`
+
+    def append(self, values: NDArray[Any]) -> None:
+        """Add samples, shape (k,)."""
+        self._stream.write(np.ascontiguousarray(values, dtype=self._dtype).data)
+
+    def close(self) -> None:
+        """Let the file go; what `finish` gave stays."""
+        self._stream.close()
+
+    def finish(self) -> NDArray[Any]:
+        """All samples, shape (n,), read-only. The file is gone with the last array that looks at it."""
+        size = self._stream.tell()
+        self._stream.flush()
+        with self._stream:
+            if not size:
+                return np.empty(0, self._dtype)
+            return np.frombuffer(map_file(self._stream.fileno(), size), dtype=self._dtype)
+
+
+def map_file(handle: int, size: int) -> mmap.mmap:
+    """The first bytes of an open file, read-only; `release_pages` gives its pages back."""
+    mapped = mmap.mmap(handle, size, access=mmap.ACCESS_READ)
+    _maps.add(mapped)
+    return mapped
+
+
+def spill(values: NDArray[Any]) -> NDArray[Any]:
+    """The array itself when it is small, no numbers, or on disk already; else its copy on disk."""
+    if values.nbytes < SPILL_BYTES or values.dtype.kind not in "fi" or values.ndim != 1 or _is_mapped(values):
+        return values
+    writer = SpillWriter(values.dtype)
+    writer.append(values)
+    note_use(values.nbytes)
+    return writer.finish()
+
+
+def note_use(size: int) -> None:
+    """Count bytes of arrays read that may be mapped, and give pages back when there are enough."""
+    global _looked_at
+    _looked_at += size
+    if _looked_at > RELEASE_BYTES:
+        release_pages()
+
+
+def release_pages() -> None:
+    """Give back the memory of all mapped pages; their content stays on disk and comes back when it is read."""
+    global _looked_at
+    _looked_at = 0
+    if hasattr(mmap, "MADV_DONTNEED"):  # elsewhere the system trims on its own
+        for mapped in list(_maps):
+            mapped.madvise(mmap.MADV_DONTNEED)
+    if _trim is not None:
+        _trim(0)
+
+
+def _is_mapped(values: NDArray[Any]) -> bool:
+    base: Any = values
+    while isinstance(base, np.ndarray):
+        base = base.base
+    return isinstance(base.obj if isinstance(base, memoryview) else base, mmap.mmap)
+
+
+class _Samples:
+    """An attribute that holds an array kept by `spill`, counted whenever it is read."""
+
+    def __init__(self, name: str) -> None:
+        self._name = f"_{name}"
+
+    def __get__(self, instance: object | None, owner: type) -> Any:
+        if instance is None:
+            return self
+        values = vars(instance)[self._name]
+        if values is not None and values.nbytes >= SPILL_BYTES:
+            note_use(values.nbytes)
+        return values
+
+    def __set__(self, instance: object, values: NDArray[Any] | None) -> None:
+        vars(instance)[self._name] = values if values is None else spill(values)
+
+
+def keep_large(name: str) -> Callable[[type[T]], type[T]]:
+    """Class decorator: the dataclass (one without slots) keeps its array of this name on disk when it is large."""
+
+    def apply(owner: type[T]) -> type[T]:
+        setattr(owner, name, _Samples(name))
+        return owner
+
+    return apply
