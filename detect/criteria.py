@@ -17,7 +17,9 @@ energy_rate_drift           200 ft/min or energy_rate_share 10 % over the point:
                             energy-corrected rate changes, beyond twice its standard error
 bank, heading               6 deg, 12 deg in all: 5 deg either side (EU Part-FCL App. 9) and one for the sensor
 level_vertical_speed        120 ft/min and level_altitude_band 60 ft: inside the 100 ft of Part-FCL App. 9
-turn_bank, turn_bank_band   10 deg at least, 5 deg about the mean: common practice, no source
+turn_bank, turn_bank_band   10 deg at least, 5 deg about the mean; turn_heading_change 180 deg at least, where a
+                            heading is recorded: half a circle is needed for the wind to show from both sides, less is
+                            a change of course; common practice, no source
 engine_speed_share          3 % beyond the airspeed's own share, engine_speed_step 1 %: common practice, no source
 engine_speed_scatter        0.25 % root mean square about what the airspeed explains, or one and a half times the tachometer's own
                             scatter: at one throttle setting a fixed-pitch propeller's speed rises with the airspeed, by
@@ -230,6 +232,11 @@ def _turn_steady(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tup
     return np.maximum(q.bank.highest(i, j) - mean, mean - q.bank.lowest(i, j)), c.turn_bank_band
 
 
+def _turned_through(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
+    through = np.nan_to_num(q.heading.width(i, j), nan=0.0, neginf=0.0)
+    return np.where(through > 0.0, c.turn_heading_change - through, 0.0), 0.0
+
+
 COMMON: tuple[Criterion, ...] = (
     Criterion("gap", "not recorded or stuck for", _gap, unit="s"),
     Criterion("gear_moving", "gear in transit for", _gear_moving, unit="s"),
@@ -264,6 +271,7 @@ BLOCK: tuple[Criterion, ...] = (
 STEADY_TURN: tuple[Criterion, ...] = (
     Criterion("turn_bank", "bank short of a turn by", _turn_bank, "angle", "rad"),
     Criterion("turn_steady", "bank off its mean by", _turn_steady, "angle", "rad"),
+    Criterion("turn_through", "heading change short of a turn by", _turned_through, "angle", "rad"),
 )
 FAMILIES: dict[str, tuple[Criterion, ...]] = {
     "level": (*COMMON, *WINGS_LEVEL, *LEVEL),
@@ -350,13 +358,13 @@ def _steady_parts(q: Quantities, windows: Sequence[Window], limits: PointCriteri
     return best.tolist()
 
 
-def holds(q: Quantities, window: Window, limits: PointCriteria) -> bool:
-    """Whether a window meets the criteria of its family, those of `SLACKENED` with limits `hold_factor` times as wide."""
-    for criterion, measured, allowed in measure_windows(q, [window], limits)[0]:
-        slack = limits.hold_factor if criterion.name in SLACKENED else 1.0
-        if measured > slack * allowed:
-            return False
-    return True
+def holds(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[bool]:
+    """For each window whether it meets the criteria of its family, those of `SLACKENED` with `hold_factor` times the limits."""
+    slack = dict.fromkeys(SLACKENED, limits.hold_factor)
+    return [
+        not any(measured > slack.get(criterion.name, 1.0) * allowed for criterion, measured, allowed in measures)
+        for measures in measure_windows(q, windows, limits)
+    ]
 
 
 def measure_windows(

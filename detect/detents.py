@@ -88,8 +88,8 @@ def find_detents(time_s: Floats, values: Floats, full: float) -> Detents:
 
 def missing_between(time_s: Floats, values: Floats, *, before: Rest, after: Rest) -> bool:
     """Whether samples are missing between two rests."""
-    between = (time_s >= before.stop_s - 1e-9) & (time_s < after.start_s)
-    return bool(np.isnan(values[between]).any())
+    low, high = np.searchsorted(time_s, (before.stop_s - 1e-9, after.start_s))
+    return bool(np.isnan(values[low:high]).any())
 
 
 def with_turns(time_s: Floats, values: Floats, *, detents: Detents, full: float) -> tuple[Rest, ...]:
@@ -108,7 +108,8 @@ def with_turns(time_s: Floats, values: Floats, *, detents: Detents, full: float)
 
 
 def _turn(time_s: Floats, values: Floats, before: Rest, after: Rest, beyond: float) -> Rest | None:
-    inside = np.flatnonzero((time_s >= before.stop_s) & (time_s < after.start_s) & np.isfinite(values))
+    first, stop = np.searchsorted(time_s, (before.stop_s, after.start_s))
+    inside = first + np.flatnonzero(np.isfinite(values[first:stop]))
     if not len(inside):
         return None
     low, high = sorted((before.level, after.level))
@@ -156,7 +157,8 @@ def travel_ends(time_s: Floats, values: Floats, *, before: Rest, after: Rest) ->
     The middle is what lies between 15 and 85 % of the way. Without two samples there, the
     rests' own ends are the answer.
     """
-    inside = (time_s >= before.stop_s - 1.0) & (time_s <= after.start_s + 1.0) & np.isfinite(values)
+    low, high = np.searchsorted(time_s, before.stop_s - 1.0), np.searchsorted(time_s, after.start_s + 1.0, side="right")
+    inside = low + np.flatnonzero(np.isfinite(values[low:high]))
     share = (values[inside] - before.level) / (after.level - before.level)
     times = time_s[inside]
     middle = np.flatnonzero((share > 0.15) & (share < 0.85))

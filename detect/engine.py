@@ -40,7 +40,7 @@ NO_FUEL = 0.03  # of the sortie's full flow
 class Engine:
     """Engine channels on a uniform clock; arrays (n,), NaN where missing, all SI.
 
-    load: (raw - idle) / (full - idle) of `load_channel`. fuel: share of the sortie's full fuel
+    load: (raw - idle) / (full - idle) of `load_channel`, whose own samples are `raw`. fuel: share of the sortie's full fuel
     flow. speed: engine or propeller revolutions per second. idle_seen: whether flight idle was
     recognised, so that load 0 means idle. reach: the load channel over the air pressure of the
     height, 1 at the sortie's best: an engine without a blower gives less the higher it flies.
@@ -54,6 +54,7 @@ class Engine:
     speed_channel: str | None
     load: Floats
     load_channel: str | None
+    raw: Floats
     reach: Floats
     opening: Floats
     fuel: Floats
@@ -93,7 +94,7 @@ def read_engine(recording: Recording, grid: Grid, airborne: Flags) -> Engine | N
     reach = _reach(raw, ambient, flying & working)
     opening = _opening(load_channel, raw, speed, ambient=ambient, load=load)
     return Engine(
-        time_s, step_s, speed, speed_channel, load, load_channel, reach, opening, fuel, air, flying, idle_seen
+        time_s, step_s, speed, speed_channel, load, load_channel, raw, reach, opening, fuel, air, flying, idle_seen
     )  # fmt: skip
 
 
@@ -124,7 +125,9 @@ def with_speed_as_load(engine: Engine) -> Engine:
     """The same engine, its speed taken for its load: right for a fixed pitch only."""
     working = engine.airborne & (np.nan_to_num(engine.speed) >= TURNING_REV_S)
     load, idle_seen = _scaled(engine.speed, working, "engine_speed", engine.step_s)
-    return replace(engine, load=load, load_channel=engine.speed_channel, opening=load, idle_seen=idle_seen)
+    return replace(
+        engine, load=load, load_channel=engine.speed_channel, raw=engine.speed, opening=load, idle_seen=idle_seen
+    )
 
 
 def _share_of_full(fuel: Floats) -> Floats:

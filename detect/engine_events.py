@@ -38,7 +38,17 @@ def power_events(engine: Engine) -> tuple[Event, ...]:
         for move in moves
         if not still[move.first : move.last + 1].any() and _opened(engine, move)
     ]
-    return tuple(sorted([*fast, *_slow_events(engine, fast)], key=lambda e: e.time_s))
+    found = sorted([*fast, *_slow_events(engine, fast)], key=lambda e: e.time_s)
+    return tuple(_as_recorded(engine, event) for event in found)
+
+
+def _as_recorded(engine: Engine, event: Event) -> Event:
+    """The event with before and after in the load channel's own unit; their loads go to the facts."""
+    first, last = np.searchsorted(engine.time_s, (event.time_s, event.stop_s))
+    before = median_of(engine.raw[max(0, first - 2) : first + 1])
+    after = median_of(engine.raw[last : last + 3])
+    facts = {**event.facts, "load_before": event.before, "load_after": event.after}
+    return replace(event, before=float(before), after=float(after), facts=facts)
 
 
 def _throttle_moves(engine: Engine) -> list[Move]:

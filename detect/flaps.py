@@ -86,7 +86,7 @@ def _from_position(recording: Recording, channel: str, named: tuple[FlapSetting,
     names = [flap_name(level, channel, named=named, full=full) for level in found.levels]
     rests = with_turns(time_s, values, detents=found, full=full)
     spoken = [names[r.detent] if r.detent >= 0 else flap_name(r.level, channel, named=named, full=full) for r in rests]
-    changes = [(rests[0].start_s, spoken[0])]
+    changes, noise = [(rests[0].start_s, spoken[0])], noise_of(values)
     events = []
     for k, (before, after) in enumerate(pairwise(rests)):
         if missing_between(time_s, values, before=before, after=after):
@@ -97,7 +97,7 @@ def _from_position(recording: Recording, channel: str, named: tuple[FlapSetting,
             left, start = travel_ends(time_s, values, before=before, after=after)
             changes += [(left, "transit"), (start, spoken[k + 1])]
             rate = abs(after.level - before.level) / max(start - left, step_s)
-            doubt = float(np.hypot(step_s, noise_of(values) / rate))
+            doubt = float(np.hypot(step_s, noise / rate))
             pair = (spoken[k], spoken[k + 1])
             events.append(_event((left, start), channel, pair, doubt, (before, after)))
     return Told(make_course("flap", changes, stop_s), tuple(events), ())

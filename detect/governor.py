@@ -155,7 +155,7 @@ def _same(hold: Hold, speed: float) -> bool:
 
 def _held_by_governor(engine: Engine, hold: Hold) -> bool:
     """Whether a constant speed is the governor's work and not just steady flight on the fine stop."""
-    inside = (engine.time_s >= hold.start_s) & (engine.time_s < hold.stop_s)
+    inside = slice(*np.searchsorted(engine.time_s, (hold.start_s, hold.stop_s)))
     load = engine.load[inside]
     if median_of(load) > 0.4:
         return True

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,7 @@ from ..shared.settings import PointCriteria, Settings
 from .candidates import refused_windows
 from .criteria import FAMILIES, explain_windows, holds, score_windows, weigh_windows
 from .quantities import Quantities, quantities_of
-from .reaches import reach_of, settled
+from .reaches import reaches_of, settled
 from .signal import Flags, Grid, Indices
 from .states import States
 from .statistics import SegmentStatistics
@@ -75,17 +76,20 @@ def steady_windows(q: Quantities, limits: PointCriteria) -> list[Window]:
     seconds = step * q.step_s
     shortest = int(np.ceil(limits.minimum_duration / seconds - 1e-9))
     longest = max(shortest, int(limits.maximum_duration / seconds))
-    families = [_family(q, name, starts, limits, (shortest * step, longest * step)) for name in FAMILIES]
+    families = _families(q, starts, limits, (shortest * step, longest * step))
     lengths = lattice_lengths(shortest, longest, int(FINE_S / seconds), COARSE)
     found = best_windows(families, starts, step=step, lengths=lengths, cost=COST_SHARE * shortest)
     return _joined(q, _refined(q, found, step * COARSE, limits), limits)
 
 
-def _family(q: Quantities, name: str, starts: Indices, limits: PointCriteria, span: tuple[int, int]) -> Family:
-    """A family with its hereditary limits; span: samples of the shortest and the longest window."""
-    reach = reach_of(q, name, starts, limits, most=span[1])
-    known = settled(q, name, shortest=span[0])
-    return Family(name, reach, lambda i, j: weigh_windows(q, name, i, j, limits, known))
+def _families(q: Quantities, starts: Indices, limits: PointCriteria, span: tuple[int, int]) -> list[Family]:
+    """The families with their hereditary limits; span: samples of the shortest and the longest window."""
+
+    def family(name: str, reach: Indices) -> Family:
+        known = settled(q, name, shortest=span[0])
+        return Family(name, reach, lambda i, j: weigh_windows(q, name, i, j, limits, known))
+
+    return [family(name, reach) for name, reach in reaches_of(q, starts, limits, most=span[1]).items()]
 
 
 def _refined(q: Quantities, windows: list[Window], reach: int, limits: PointCriteria) -> list[Window]:
@@ -132,16 +136,28 @@ def _joined(q: Quantities, windows: list[Window], limits: PointCriteria) -> list
     Two thresholds, as for any state that must not flutter: a point begins only where every criterion
     holds; one gust or a slow wave beyond a limit, up to `hold_factor` times it, does not cut it in two.
     """
-    out: list[Window] = []
-    for window in windows:
-        last = out[-1] if out else None
-        if last is not None and last.family == window.family and (window.first - last.stop) * q.step_s <= NEIGHBOUR_S:
-            whole = Window(last.first, window.stop, window.family, min(last.weight, window.weight))
-            if _flying(q, np.array([whole.first]), np.array([whole.stop]))[0] and holds(q, whole, limits):
-                out[-1] = whole
-                continue
-        out.append(window)
+    out = list(windows)
+    good = _hold_together(q, out, limits)
+    while True in good:
+        k = good.index(True)
+        out[k : k + 2] = [_whole(out[k], out[k + 1])]
+        beside = max(k - 1, 0)
+        good[beside : k + 2] = _hold_together(q, out[beside : k + 2], limits)
     return out
+
+
+def _hold_together(q: Quantities, windows: list[Window], limits: PointCriteria) -> list[bool]:
+    """For each two neighbours whether they are one."""
+    pairs = list(pairwise(windows))
+    out = [a.family == b.family and (b.first - a.stop) * q.step_s <= NEIGHBOUR_S for a, b in pairs]
+    whole = [_whole(a, b) for (a, b), near in zip(pairs, out, strict=True) if near]
+    flying = _flying(q, np.array([w.first for w in whole], np.int64), np.array([w.stop for w in whole], np.int64))
+    told = iter([bool(f) and h for f, h in zip(flying, holds(q, whole, limits), strict=True)])
+    return [next(told) if near else False for near in out]
+
+
+def _whole(a: Window, b: Window) -> Window:
+    return Window(a.first, b.stop, a.family, min(a.weight, b.weight))
 
 
 class _PointMaker:

@@ -27,21 +27,23 @@ SETTLED_BY_FAMILY = {
 SETTLED_INSIDE = ("engine_speed_step", "manifold_pressure_step", "fuel_flow_step", "air_roughness")
 
 
-def reach_of(q: Quantities, family: str, starts: Indices, limits: PointCriteria, *, most: int) -> Indices:
-    """For each start a stop no good window of the family passes: int64 like starts. most: longest window, samples."""
-    band = airspeed_band(q, limits)
-    stops = [_usable(q, starts), q.airspeed_mean.reach(starts, 2 * band, most=most)]
-    stops.append(q.manifold_ratio.reach(starts, limits.manifold_pressure_share, gaps=True, most=most))
-    if family in ("level", "turn"):
-        stops.append(q.altitude.reach(starts, 2 * limits.level_altitude_band, most=most))
-    if family == "turn":
-        stops.append(q.bank.reach(starts, 2 * limits.turn_bank_band, gaps=True, most=most))
-    else:
-        with np.errstate(invalid="ignore"):
-            stops.append(next_true(np.abs(q.bank.values) > limits.bank)[starts])
-        stops.append(q.heading.reach(starts, limits.heading, gaps=True, most=most))
-    stops += _inside(q, starts, limits)
-    return np.asarray(np.minimum.reduce(stops), dtype=np.int64)
+def reaches_of(q: Quantities, starts: Indices, limits: PointCriteria, *, most: int) -> dict[str, Indices]:
+    """For each family and start a stop no good window passes: int64 like starts. most: longest window, samples."""
+    common = [_usable(q, starts), q.airspeed_mean.reach(starts, 2 * airspeed_band(q, limits), most=most)]
+    common.append(q.manifold_ratio.reach(starts, limits.manifold_pressure_share, gaps=True, most=most))
+    common += _inside(q, starts, limits)
+    everywhere = np.asarray(np.minimum.reduce(common), dtype=np.int64)
+    height = q.altitude.reach(starts, 2 * limits.level_altitude_band, most=most)
+    with np.errstate(invalid="ignore"):
+        wings = next_true(np.abs(q.bank.values) > limits.bank)[starts]
+    straight = np.minimum(wings, q.heading.reach(starts, limits.heading, gaps=True, most=most))
+    turning = q.bank.reach(starts, 2 * limits.turn_bank_band, gaps=True, most=most)
+    slope = np.minimum(everywhere, straight)
+    return {
+        "level": np.minimum(slope, height),
+        "slope": slope,
+        "turn": np.minimum(np.minimum(everywhere, turning), height),
+    }
 
 
 def airspeed_band(q: Quantities, limits: PointCriteria) -> float:

@@ -181,8 +181,15 @@ def grid_column(
 
 def spikeless(track: Track, name: str) -> Floats:
     """A numeric column of a track at its own rate, samples it cannot have measured made missing."""
-    # a recorder of 1 Hz may well show a real two-second blip, so only single samples go there
-    return despike(track.columns[name].values, 5 if track.median_step_s < 0.4 else 3)
+    values = track.columns[name].values
+    if ("spikes", name) not in track.found:
+        # a recorder of 1 Hz may well show a real two-second blip, so only single samples go there
+        clean = despike(values, 5 if track.median_step_s < 0.4 else 3)
+        track.found["spikes", name] = np.flatnonzero(np.isnan(clean) & ~np.isnan(values))
+        return clean
+    out = np.array(values, dtype=np.float64)
+    out[track.found["spikes", name]] = np.nan
+    return out
 
 
 def _shared(track: Track, time_s: Floats, step_s: float) -> Shared:
@@ -225,14 +232,24 @@ def windowed_sums(values: Floats, width: int) -> tuple[Floats, Indices]:
 
     width: samples, made odd. Windows are cut at both ends of the array.
     """
-    half = width // 2
-    n = len(values)
     finite = np.isfinite(values)
-    total = np.concatenate(([0.0], np.cumsum(np.where(finite, values, 0.0))))
-    count = np.concatenate(([0], np.cumsum(finite)))
-    low = np.maximum(np.arange(n) - half, 0)
-    high = np.minimum(np.arange(n) + half + 1, n)
-    return total[high] - total[low], count[high] - count[low]
+    if finite.all():
+        return _windowed(values, width), _window_lengths(len(values), width)
+    return _windowed(np.where(finite, values, 0.0), width), _windowed(finite.astype(np.int64), width)
+
+
+def _windowed(values: NDArray[Any], width: int) -> NDArray[Any]:
+    """Sum of the centred window around every sample, cut at both ends."""
+    half, n = width // 2, len(values)
+    total = np.zeros(n + 2 * half + 1, dtype=values.dtype)
+    np.cumsum(values, out=total[half + 1 : half + 1 + n])
+    total[half + 1 + n :] = total[half + n]
+    return np.asarray(total[2 * half + 1 :] - total[:n])
+
+
+def _window_lengths(n: int, width: int) -> Indices:
+    half, place = width // 2, np.arange(n)
+    return np.minimum(place + half + 1, n) - np.maximum(place - half, 0)
 
 
 def smooth(values: Floats, width: int) -> Floats:
@@ -259,14 +276,23 @@ def slope(values: Floats, width: int, step_s: float) -> Floats:
     known = np.isfinite(values)
     centred = values - _offset(values)
     sum_y, count = windowed_sums(centred, width)
-    sum_t, _ = windowed_sums(np.where(known, place, np.nan), width)
     sum_ty, _ = windowed_sums(centred * place, width)
-    sum_tt, _ = windowed_sums(np.where(known, place * place, np.nan), width)
+    sum_t, sum_tt = _place_sums(place, known, count, width)
     spread = sum_tt * count - sum_t * sum_t
     good = known & (count >= max(2, width // 2)) & (spread > 0)
     out = np.full(n, np.nan)
     out[good] = (sum_ty[good] * count[good] - sum_t[good] * sum_y[good]) / spread[good] / step_s
     return out
+
+
+def _place_sums(place: Floats, known: Flags, count: Indices, width: int) -> tuple[Floats, Floats]:
+    """Sums of the places of the known samples in every window, and of their squares; half numbers, so exact."""
+    if not known.all():
+        return _windowed(np.where(known, place, 0.0), width), _windowed(np.where(known, place * place, 0.0), width)
+    half, n = width // 2, len(place)
+    low = np.maximum(np.arange(n) - half, 0)
+    middle = low + (count - 1) / 2 - n / 2
+    return middle * count, middle * middle * count + (count**3 - count) / 12
 
 
 def deviation(values: Floats, width: int) -> Floats:

@@ -73,24 +73,26 @@ def _of_stretches(
         times = times_of_stretches(centred, square, starts, counts)
         scatter = np.where(counts > 1, square / (counts - 1) * times / counts, NAN)
     turned = np.nan_to_num(turns[:, None] * np.floor(mean / turns[:, None]))
-    numbers = (mean - turned, np.sqrt(square / counts), slope, scatter, low - turned, high - turned)
+    error = _standard_errors(scatter, steps)
+    numbers = (mean - turned, np.sqrt(square / counts), slope, error, low - turned, high - turned)
     out = []
     for k, count in enumerate(counts.tolist()):
-        table = zip(*(column[:, k].tolist() for column in numbers), steps, units, strict=True)
+        table = zip(*(column[:, k].tolist() for column in numbers), units, strict=True)
         out.append(
             [
-                Statistic(middle, deviation, trend, _standard_error(part, step), count, unit, least, most)
-                for middle, deviation, trend, part, least, most, step, unit in table
+                Statistic(middle, deviation, trend, part, count, unit, least, most)
+                for middle, deviation, trend, part, least, most, unit in table
             ]
         )
     return out
 
 
-def _standard_error(scatter: float, step: float | None) -> float:
-    if step is None:
-        return float(np.sqrt(scatter))
-    resolution = (step * STEP_SHARE) ** 2
-    return float(np.sqrt(resolution + (scatter if np.isfinite(scatter) else 0.0)))
+def _standard_errors(scatter: Floats, steps: list[float | None]) -> Floats:
+    """Standard errors of means (c, s): the recorder's resolution, where known, on top of the scatter's part."""
+    known = np.array([step is not None for step in steps])
+    resolution = np.array([(step or 0.0) * STEP_SHARE for step in steps]) ** 2
+    part = np.where(known[:, None], np.nan_to_num(scatter), scatter)
+    return np.asarray(np.sqrt(resolution[:, None] + part))
 
 
 class SegmentStatistics:
@@ -158,9 +160,9 @@ class _Block:
         """Statistics of the rows [first, stop) of each stretch; channels with a hole somewhere one by one."""
         counts = stop - first
         starts = np.cumsum(counts) - counts
-        places = np.arange(int(counts.sum())) - np.repeat(starts - first, counts)
-        times = self.time_s[places]
-        rows = np.stack([self._row(k)[places] for k in which.tolist()])
+        spans = list(zip(first.tolist(), stop.tolist(), strict=True))
+        times = np.concatenate([self.time_s[a:b] for a, b in spans])
+        rows = np.stack([np.concatenate([row[a:b] for a, b in spans]) for row in map(self._row, which.tolist())])
         note_use(rows.nbytes)
         known = np.isfinite(rows)
         full = known.all(axis=1)

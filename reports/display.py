@@ -91,6 +91,15 @@ def shown_unit_symbol(spelling: str | None) -> str | None:
     return unit.symbol if unit else None
 
 
+def side_text(value: Any, unit: str | None) -> str:
+    """What an event changed from or to: a word, or a number with its unit; a dash where there is none."""
+    if value is None or value != value:
+        return "–"
+    if not isinstance(value, float):
+        return str(value)
+    return f"{value:g}" if unit in (None, "1") else f"{number(value, unit)} {unit}"
+
+
 def clock_text(basis: str, offset_s: float, uncertainty_s: float | None) -> str:
     """A recorder's clock against UTC, with twice its standard error; satellite time needs no correction."""
     if uncertainty_s is not None and uncertainty_s == uncertainty_s:

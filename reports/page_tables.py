@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .display import clock_text, display_unit, number, shown, with_band
+from .display import clock_text, display_unit, number, shown, side_text, with_band
 from .manoeuvres import manoeuvre_records, manoeuvre_text
 from .records import event_records, point_records, rows_text, with_rows
 
@@ -122,8 +122,8 @@ def _event_row(e: dict[str, Any], start: float, _: Any) -> dict[str, Any]:
         "stop": round(start + max(e["stop_s"], e["time_s"]) + 5, 2),
         "time_text": e["time_utc"][11:21],
         "kind": e["kind"].replace("_", " "),
-        "before": _side(e["before"], e["unit"]),
-        "after": _side(e["after"], e["unit"]),
+        "before": side_text(e["before"], e["unit"]),
+        "after": side_text(e["after"], e["unit"]),
         "takes": number(e["duration_s"], "s"),
         "uncertainty": number(e["uncertainty_s"], "s"),
         "confidence": f"{e['confidence']:.2f}",
@@ -146,12 +146,6 @@ def _manoeuvre_rows(programme: Programme, sortie: str, start: float) -> list[dic
         }
         for m in manoeuvre_records(programme, sortie, None)
     ]
-
-
-def _side(value: Any, unit: str | None) -> str:
-    if value is None:
-        return "–"
-    return f"{number(value, unit)} {unit or ''}".strip() if isinstance(value, float) else str(value)
 
 
 def _finding_row(f: dict[Any, Any]) -> dict[str, Any]:

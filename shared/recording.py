@@ -98,7 +98,7 @@ class Track:
     sources: tuple[Source, ...]
     row: NDArray[np.int64]
     source_index: NDArray[np.int16]
-    found: dict[str, Any] = field(default_factory=dict, init=False, repr=False)  # what was asked of the track before
+    found: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)  # what was asked of the track before
 
     @property
     def median_step_s(self) -> float:

@@ -149,6 +149,7 @@ class PointCriteria(_Strict):
     heading: Angle = to_si(12.0, "deg")  # type: ignore[valid-type]
     turn_bank: Angle = to_si(10.0, "deg")  # type: ignore[valid-type]
     turn_bank_band: Angle = to_si(5.0, "deg")  # type: ignore[valid-type]
+    turn_heading_change: Angle = to_si(180.0, "deg")  # type: ignore[valid-type]
     vertical_speed_deviation: Speed = to_si(150.0, "fpm")  # type: ignore[valid-type]
     vertical_speed_share: float = 0.06
     energy_rate_drift: Speed = to_si(200.0, "fpm")  # type: ignore[valid-type]

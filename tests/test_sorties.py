@@ -106,3 +106,14 @@ def test_clock_offsets_are_recovered_within_three_of_their_own_uncertainties(ele
                 error = abs(row["offset_s"] - clock["offset_s"])
                 assert error <= 3 * row["offset_uncertainty_s"] + allowance, (name, recorder, row["offset_s"], clock)
     assert compared >= 20
+
+
+def test_a_turn_point_turns_through_half_a_circle(eleven: Programme) -> None:
+    """By the recorded rate of turn, which the criterion itself does not look at; 5 % for its noise."""
+    points = eleven.points(kind="turn")
+    rates = eleven.statistics().query("channel == 'turn_rate'").set_index(["sortie", "number"])["mean"]
+    through = [
+        abs(rates[(p.sortie, p.number)]) * p.duration_s for p in points.itertuples() if (p.sortie, p.number) in rates
+    ]
+    assert through
+    assert min(through) >= 0.95 * np.pi

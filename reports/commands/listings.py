@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from ..display import number, with_band
+from ..display import number, side_text, with_band
 from ..listing import TableColumn, emit
 from ..records import event_records, frame_records, point_records, with_rows
 from .options import format_option, programme_of, programme_option
@@ -134,8 +134,8 @@ def events(ctx: click.Context, sortie: str | None, kind: str | None, form: str, 
             "time": _second(r["time_utc"]),
             "takes": number(r["duration_s"], "s"),
             "kind": r["kind"],
-            "before": _side(r["before"], r["unit"]),
-            "after": _side(r["after"], r["unit"]),
+            "before": side_text(r["before"], r["unit"]),
+            "after": side_text(r["after"], r["unit"]),
             "confidence": f"{r['confidence']:.2f}",
             "uncertainty": number(r["uncertainty_s"], "s"),
             "channel": r["channel"],
@@ -199,12 +199,6 @@ def band_text(record: Mapping[str, Any], channel: str, *, band: bool = True) -> 
     error = one["standard_error"]
     text = with_band(one["mean"], None if error is None or not band else 2 * error, one["unit"])
     return f"{text} {one['unit']}"
-
-
-def _side(value: Any, unit: str | None) -> str:
-    if value is None:
-        return "–"
-    return f"{number(value, unit)} {unit or ''}".strip() if isinstance(value, float) else str(value)
 
 
 def _columns(*words: str) -> list[TableColumn]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from ..display import display_unit, number, shown
+from ..display import display_unit, number, shown, side_text
 from ..records import event_records, point_records
 from ..timeline import Stretch, curve, lane, numbers, scale
 from .listings import band_text
@@ -41,7 +41,7 @@ def show(ctx: click.Context, sortie: str, with_events: bool, programme: Path | N
     if with_events:
         click.echo()
         for event in event_records(handle, sortie, None):
-            change = f"{event['before']} → {event['after']}" if event["before"] is not None else ""
+            change = f"{side_text(event['before'], event['unit'])} → {side_text(event['after'], event['unit'])}" if event["before"] is not None else ""
             click.echo(
                 f"  {event['time_utc'][11:21]}  {event['kind']:<16} {change}  (± {number(event['uncertainty_s'], 's')} s)"
             )

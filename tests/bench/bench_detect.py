@@ -16,6 +16,7 @@ import argparse
 import datetime as dt
 import time
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import ruptures
@@ -83,6 +84,7 @@ def main() -> None:
     print(as_table(compare(growth(hour), BASE, rounds=asked.rounds)))
     print(f"\nChange-point searches of the hour at 10 Hz, six signals, {asked.rounds} rounds\n")
     print(as_table(compare(searches(hour), BASE, rounds=asked.rounds)))
+    print(f"\n{', '.join(f'{name}: {len(work())} changes' for name, work in searches(hour).items() if name != BASE)}")
     print("\nExact line PELT of excerpts of the same signals\n")
     print(excerpts_table(scaled_signals(hour)))
 
@@ -135,7 +137,7 @@ def scaled_signals(recording: Recording) -> Floats:
     return np.stack([row / noise_scale(row) for row in rows])
 
 
-def searches(recording: Recording) -> dict[str, Callable[[], object]]:
+def searches(recording: Recording) -> dict[str, Callable[[], Any]]:
     """Our search and the library's on the same signals with the same penalty, and the whole of detect."""
     signals = scaled_signals(recording)
     penalty = _penalty(signals)

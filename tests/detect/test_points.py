@@ -272,3 +272,54 @@ def test_looser_settings_admit_more(flight: Recording) -> None:
     )
     more, _ = points_of(flight, Settings(points=loose))
     assert sum(p.segment.duration_s for p in more) > sum(p.segment.duration_s for p in strict)
+
+
+def cruise(speed_kt: Floats, revolutions: Floats) -> dict[str, Any]:
+    """Level flight at a tenth of a second a row; a quarter of a minute of standing first, so that flying shows."""
+    time_s = np.arange(len(speed_kt)) / 10.0
+    rng = np.random.default_rng(5)
+    n = len(time_s)
+    standing = time_s < 15
+    return {
+        "time_s": time_s,
+        "calibrated_airspeed": np.where(standing, 0.0, speed_kt + 0.1 * rng.standard_normal(n)) * KNOT,
+        "pressure_altitude": (3000 + np.where(standing, 0, 500) + rng.standard_normal(n)) * FOOT,
+        "bank": np.radians(0.2 * rng.standard_normal(n)),
+        "engine_speed": np.where(standing, 12.0, revolutions * (1 + 0.0005 * rng.standard_normal(n))),
+        "weight_on_wheels": standing.astype(float),
+    }
+
+
+def level_points(recording: Recording, settings: Settings = Settings()) -> list[tuple[float, float]]:  # noqa: B008
+    accepted, _ = points_of(recording, settings)
+    return [(p.segment.start_s, p.segment.stop_s) for p in accepted if p.kind == "level"]
+
+
+def test_a_fixed_pitch_propeller_that_follows_the_airspeed_is_steady_power(make_recording: Any) -> None:
+    """revolutions ~ airspeed^0.5: torque constant at half its static coefficient, 1 - cQ / cQ(static) = 0.5."""
+    time_s = np.arange(0, 90, 0.1)
+    speed = 90 + 1.5 * np.sin(2 * np.pi * time_s / 25)
+    found = level_points(make_recording(display=cruise(speed, 40.0 * (speed / 90) ** 0.5)))
+    assert len(found) == 1 and found[0][1] - found[0][0] > 60
+
+
+def test_throttle_moved_on_a_fixed_pitch_propeller_is_refused(make_recording: Any) -> None:
+    """The same airspeed, but the revolutions go their own way by 2 %, too slowly for a step."""
+    time_s = np.arange(0, 90, 0.1)
+    speed = 90 + 1.5 * np.sin(2 * np.pi * time_s / 25)
+    own = 1 + 0.01 * np.sin(2 * np.pi * time_s / 22 + 1.0)
+    recording = make_recording(display=cruise(speed, 40.0 * own))
+    assert level_points(recording) == []
+    _, refused = points_of(recording)
+    assert "engine_speed_scatter" in {r.criterion for p in refused for r in p.reasons}
+
+
+def test_a_short_wave_beyond_a_limit_does_not_cut_a_point_in_two(make_recording: Any) -> None:
+    time_s = np.arange(0, 110, 0.1)
+    speed = 90 + 3.2 * np.exp(-(((time_s - 60) / 2.5) ** 2))  # 3.2 kt for some seconds, the band is 2.5 kt
+    recording = make_recording(display=cruise(speed, np.full(len(time_s), 40.0)))
+    whole = level_points(recording)
+    assert len(whole) == 1 and whole[0][1] - whole[0][0] > 80
+    strict = Settings(points=PointCriteria(hold_factor=1.0))
+    cut = level_points(recording, strict)
+    assert len(cut) == 2 and cut[0][1] < 60 < cut[1][0] + 4

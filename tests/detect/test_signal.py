@@ -11,6 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimshot.detect import signal
+from trimshot.detect.robust import medians_along
+from trimshot.detect.signal import windowed_sums
 from trimshot.shared.recording import Clock, Column, Recording, Source, Track
 
 SOURCE = Source("a.csv", "", 0, "test", 1, "test", Clock("utc"))
@@ -130,3 +132,30 @@ def test_runs_and_hysteresis() -> None:
     assert signal.hysteresis(values, 0.3, 1.0).tolist() == [False, False, True, True, True, True, False, False]
     assert signal.keep_long(flags, 2).tolist() == [True, True, False, False, False, False, False]
     assert signal.close_short(flags, 1).tolist() == [True, True, True, True, False, False, True]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.one_of(st.floats(-9, 9), st.just(float("nan"))), min_size=1, max_size=60), st.integers(1, 9))
+def test_medians_along_equal_a_loop(values: list[float], half: int) -> None:
+    array = np.array(values)
+    got = medians_along(array, half, 2)
+    plain = []
+    for k in range(0, len(array), half):
+        near = array[max(0, k - half) : k + half]
+        near = near[np.isfinite(near)]
+        plain.append(float(np.median(near)) if len(near) >= 2 else float("nan"))
+    known = [value for value in plain if np.isfinite(value)]
+    filled = [value if np.isfinite(value) else (float(np.median(known)) if known else float("nan")) for value in plain]
+    np.testing.assert_allclose(got, np.repeat(filled, half)[: len(array)])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.one_of(st.floats(-9, 9), st.just(float("nan"))), min_size=1, max_size=40), st.integers(1, 9))
+def test_windowed_sums_equal_a_loop(values: list[float], width: int) -> None:
+    array = np.array(values)
+    total, count = windowed_sums(array, width)
+    half = width // 2
+    for k in range(len(array)):
+        near = array[max(0, k - half) : k + half + 1]
+        assert count[k] == np.isfinite(near).sum()
+        assert total[k] == pytest.approx(np.nansum(near), abs=1e-9)

@@ -14,6 +14,7 @@ from trimshot.detect.autocorrelation import correlation_times
 from trimshot.detect.statistics import SegmentStatistics, statistic
 from trimshot.shared.findings import Segment
 from trimshot.shared.recording import Clock, Column, Recording, Source, Track
+from trimshot.shared.vocabulary import unit_of_channel
 
 SOURCE = Source("a.csv", "", 0, "test", 1, "test", Clock("utc"))
 
@@ -135,3 +136,46 @@ def test_every_numeric_channel_of_every_recorder_is_measured_at_its_own_rate() -
     assert found["engine_speed"].count == 9  # the spike is left out
     assert found["engine_speed"].high == pytest.approx(40.1)
     assert SegmentStatistics(recording).over(Segment(100.0, 110.0)) == {}
+
+
+def recording_of(time_s: NDArray[np.float64], columns: dict[str, NDArray[np.float64]]) -> Recording:
+    shown = {name: Column(name, values, unit_of_channel(name), name) for name, values in columns.items()}
+    n = len(time_s)
+    track = Track("main", time_s, shown, (SOURCE,), np.arange(n), np.zeros(n, np.int16))
+    return Recording("s", dt.datetime(2026, 1, 1, tzinfo=dt.UTC), (track,), "main")
+
+
+def test_many_segments_at_once_are_the_same_as_one_by_one() -> None:
+    """Holes, angles, stretches of all lengths, one longer than the lags looked at first."""
+    rng = np.random.default_rng(11)
+    n = 4000
+    time_s = np.arange(n) / 10.0
+    speed = np.convolve(rng.normal(0, 1, n + 200), np.ones(201) / 201, "valid") * 10 + 50
+    speed[1200:1210] = np.nan
+    heading = np.radians((355.0 + 0.05 * np.arange(n)) % 360.0)
+    recording = recording_of(time_s, {"calibrated_airspeed": speed, "heading_magnetic": heading})
+    segments = [
+        Segment(0.0, 0.1),
+        Segment(3.0, 20.0),
+        Segment(115.0, 125.0),
+        Segment(0.0, 390.0),
+        Segment(900.0, 910.0),
+    ]
+    together = SegmentStatistics(recording).over_all(segments)
+    assert together[-1] == {}
+    for segment, many in zip(segments[:-1], together, strict=False):
+        rows = (time_s >= segment.start_s) & (time_s < segment.stop_s)
+        for name, values in (("calibrated_airspeed", speed), ("heading_magnetic", heading)):
+            alone = statistic(time_s[rows], values[rows], unit=many[name].unit, circular=name.startswith("heading"))
+            assert many[name].count == alone.count
+            for field in ("mean", "deviation", "slope_per_s", "standard_error"):
+                assert getattr(many[name], field) == pytest.approx(
+                    getattr(alone, field), rel=1e-7, abs=1e-9, nan_ok=True
+                ), (segment, name, field)
+
+
+def test_only_the_channels_asked_for_are_measured() -> None:
+    time_s = np.arange(100) / 10.0
+    recording = recording_of(time_s, {"calibrated_airspeed": time_s + 1.0, "pressure_altitude": time_s})
+    (found,) = SegmentStatistics(recording).over_all([Segment(0.0, 5.0)], ("pressure_altitude",))
+    assert list(found) == ["pressure_altitude"]
