@@ -41,7 +41,11 @@ def show(ctx: click.Context, sortie: str, with_events: bool, programme: Path | N
     if with_events:
         click.echo()
         for event in event_records(handle, sortie, None):
-            change = f"{side_text(event['before'], event['unit'])} → {side_text(event['after'], event['unit'])}" if event["before"] is not None else ""
+            change = (
+                f"{side_text(event['before'], event['unit'])} → {side_text(event['after'], event['unit'])}"
+                if event["before"] is not None
+                else ""
+            )
             click.echo(
                 f"  {event['time_utc'][11:21]}  {event['kind']:<16} {change}  (± {number(event['uncertainty_s'], 's')} s)"
             )
