@@ -19,7 +19,8 @@ from ..shared.physics.constants import STANDARD_GRAVITY
 from ..shared.recording import Floats
 from .changepoints import find_changes
 from .robust import share_of
-from .signal import Flags, Grid, Indices, despike, deviation, runs, slope, smooth, unwrap
+from .signal import Flags, Grid, Indices, deviation, runs, slope, smooth, unwrap
+from .spikes import despike
 from .windows import Pair, Series
 
 AIRSPEED_MEAN_S = 3.0

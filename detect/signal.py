@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from ..shared.frame import Reading, reading_of, sample_column
 from ..shared.recording import Column, Floats, Recording, Track
 from ..shared.vocabulary import meaning_of
+from .spikes import despike
 
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 
 GRID_STEP_S = 0.2
-_BLOCK = 1 << 14
 
 # what the detectors look at; a channel missing from a recording is missing from its grid
 DETECTION_CHANNELS: tuple[str, ...] = (
@@ -320,50 +320,6 @@ def unwrap(angle: Floats, turn: float = 2 * np.pi) -> Floats:
     out = angle.copy()
     out[known] = np.unwrap(angle[known], period=turn)
     return out
-
-
-def despike(values: Floats, width: int = 5, factor: float = 8.0) -> Floats:
-    """The samples, with those far off the median of their neighbours made missing.
-
-    width: 3 or 5 samples. Far off: more than `factor` robust standard deviations of all such distances. A step is not a
-    spike: its samples agree with half of their neighbours.
-    """
-    if len(values) < width:
-        return values.copy()
-    distance = _median_of_neighbours(values, width)
-    np.abs(np.subtract(values, distance, out=distance), out=distance)
-    moved = distance[np.isfinite(distance) & (distance > 0)]
-    scale = 1.4826 * float(np.median(moved, overwrite_input=True)) if len(moved) else 0.0
-    del moved
-    out = values.copy()
-    with np.errstate(invalid="ignore"):
-        out[distance > factor * max(scale, 1e-12)] = np.nan
-    return out
-
-
-def _median_of_neighbours(values: Floats, width: int) -> Floats:
-    """Running median of 3 or 5 by minima and maxima: several times faster than sorting each window.
-
-    A missing neighbour counts as the one it is compared with.
-    """
-    padded = np.pad(values, width // 2, mode="edge")
-    out = np.empty(len(values))
-    for first in range(0, len(values), _BLOCK):  # in pieces that stay in the processor's cache
-        stop = min(first + _BLOCK, len(values))
-        out[first:stop] = _medians(padded[first : stop + width - 1], width)
-    return out
-
-
-def _medians(padded: Floats, width: int) -> Floats:
-    low, high = np.fmin, np.fmax
-    part = [padded[k : len(padded) - width + 1 + k] for k in range(width)]
-    if width == 3:
-        a, b, c = part
-    else:
-        b = high(low(part[0], part[1]), low(part[3], part[4]))
-        c = low(high(part[0], part[1]), high(part[3], part[4]))
-        a = part[2]
-    return np.asarray(high(low(a, b), low(high(a, b), c)))
 
 
 def sliding_minimum(values: Floats, width: int) -> Floats:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from trimshot.detect import signal
 from trimshot.detect.robust import medians_along
 from trimshot.detect.signal import windowed_sums
+from trimshot.detect.spikes import despike
 from trimshot.shared.recording import Clock, Column, Recording, Source, Track
 
 SOURCE = Source("a.csv", "", 0, "test", 1, "test", Clock("utc"))
@@ -118,7 +119,7 @@ def test_a_single_spike_goes_and_a_step_stays() -> None:
     series = 90 + 0.1 * rng.standard_normal(300)
     series[100] = 240.0
     series[200:] += 30.0
-    clean = signal.despike(series)
+    clean = despike(series)
     assert np.isnan(clean[100])
     assert np.isfinite(clean[195:205]).all()
 
