@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from inspect import cleandoc
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -62,9 +63,9 @@ def _commands() -> Iterator[str]:
             f"- `{', '.join(p.opts)}` {p.help or ''}" for p in command.params if isinstance(p, click.Option)
         )
         arguments = " ".join(p.make_metavar(context) for p in command.params if isinstance(p, click.Argument))
-        text = (command.help or "").split("\f")[0].strip()
+        text = cleandoc(command.help or "")  # docstrings keep their indentation before Python 3.13
         yield f"### `trimshot {name}{' ' + arguments if arguments else ''}`"
-        yield "\n".join(line.strip() if not line.startswith("    ") else line for line in text.splitlines())
+        yield text
         if options:
             yield options
 

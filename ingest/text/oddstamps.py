@@ -42,7 +42,7 @@ def count_unset(seconds: Floats) -> int:
 def _near_default(seconds: Floats) -> Flags:
     days = (seconds // DAY_S).astype("datetime64[D]")
     years = days.astype("datetime64[Y]")
-    starts = [years.astype("datetime64[D]"), (years + 1).astype("datetime64[D]")]
+    starts = [years.astype("datetime64[D]"), (years + np.timedelta64(1, "Y")).astype("datetime64[D]")]
     starts += [np.full(len(seconds), day) for day in _DEFAULT_DAYS]
     return np.asarray(
         np.any([np.abs(seconds - s.astype(np.float64) * DAY_S) <= NEAR_DEFAULT_S for s in starts], axis=0)
