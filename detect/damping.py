@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import least_squares
 
 from ..shared.physics.oscillation import damping_ratio_of_peaks, mean_peak_ratio
 from ..shared.recording import Floats
@@ -20,7 +21,7 @@ from .autocorrelation import correlation_times
 from .signal import Indices
 
 NEEDED_PEAKS = 3
-ITERATIONS = 30
+ITERATIONS = 200  # evaluations of the fit, far more than it needs
 LEAST_SAMPLES = 12
 NAN = float("nan")
 
@@ -124,26 +125,13 @@ def _slopes(t: Floats, rates: Floats, weights: Floats) -> Floats:
 
 def _settle(t: Floats, x: Floats, rates: Floats) -> Floats:
     """Frequency [rad/s] and decay [1/s] of least squares; the four linear parameters follow from them."""
-    weights, rest = _linear(t, x, rates)
-    best, damp = float(rest @ rest), 1e-3
-    for _ in range(ITERATIONS):
-        slopes = _slopes(t, rates, weights)
-        normal = slopes.T @ slopes
-        step = np.linalg.lstsq(normal + damp * np.diag(np.diag(normal)), slopes.T @ rest, rcond=None)[0][4:]
-        trial = rates + step
-        if not trial[0] > 0 or not abs(trial[1]) * t[-1] < 20:
-            damp *= 10
-            continue
-        new_weights, new_rest = _linear(t, x, trial)
-        now = float(new_rest @ new_rest)
-        if now < best:
-            small = best - now < 1e-9 * best
-            rates, weights, rest, best, damp = trial, new_weights, new_rest, now, damp / 10
-            if small:
-                break
-        else:
-            damp *= 10
-    return rates
+    limit = 20.0 / t[-1]  # beyond this the envelope spans more than floats do
+
+    def rest(trial: Floats) -> Floats:
+        return _linear(t, x, np.array([trial[0], np.clip(trial[1], -limit, limit)]))[1]
+
+    found = least_squares(rest, rates, method="lm", x_scale=rates, max_nfev=ITERATIONS)
+    return np.asarray(found.x, dtype=np.float64)
 
 
 def _described(t: Floats, x: Floats, rates: Floats) -> FittedDecay:
