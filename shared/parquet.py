@@ -10,7 +10,6 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from .durable import written_whole
 from .recording import Clock, Column, Source, Track
 from .spill import note_use
 
@@ -73,40 +73,23 @@ def write_table(table: pa.Table, path: Path, *, column_encoding: Mapping[str, st
     Columns are dictionary coded, except those `column_encoding` names an encoding for.
     """
     encoding = dict(column_encoding or {})
-    temporary = path.with_name(path.name + ".part")
-    try:
-        with temporary.open("wb") as stream:
-            with pq.ParquetWriter(
-                stream,
-                table.schema,
-                compression="zstd",
-                compression_level=1,
-                use_dictionary=[name for name in table.column_names if name not in encoding],
-                column_encoding=encoding or None,
-            ) as writer:
-                for first in range(0, max(table.num_rows, 1), _ROWS_AT_ONCE):
-                    part = table.slice(first, _ROWS_AT_ONCE)
-                    writer.write_table(part, row_group_size=ROWS_PER_GROUP)
-                    note_use(part.nbytes)  # columns of a long recording lie on disk
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(path)
-        if table.num_rows > _ROWS_AT_ONCE:
-            pa.default_memory_pool().release_unused()
-    finally:
-        temporary.unlink(missing_ok=True)  # there only when something went wrong
-    flush_folder(path.parent)
-
-
-def flush_folder(folder: Path) -> None:
-    """Make a rename inside the folder durable (where the system allows a folder to be flushed)."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    with (
+        written_whole(path) as stream,
+        pq.ParquetWriter(
+            stream,
+            table.schema,
+            compression="zstd",
+            compression_level=1,
+            use_dictionary=[name for name in table.column_names if name not in encoding],
+            column_encoding=encoding or None,
+        ) as writer,
+    ):
+        for first in range(0, max(table.num_rows, 1), _ROWS_AT_ONCE):
+            part = table.slice(first, _ROWS_AT_ONCE)
+            writer.write_table(part, row_group_size=ROWS_PER_GROUP)
+            note_use(part.nbytes)  # columns of a long recording lie on disk
+    if table.num_rows > _ROWS_AT_ONCE:
+        pa.default_memory_pool().release_unused()
 
 
 def read_track(path: Path) -> tuple[Track, dt.datetime]:

@@ -12,8 +12,8 @@ from pathlib import Path
 import duckdb
 import pyarrow as pa
 
+from ..shared.durable import flush_folder
 from ..shared.errors import StoreError, UnknownSortieError
-from ..shared.parquet import flush_folder
 from .connection import write_catalog
 from .places import MARK, REMOVED, REPLACED, SORTIES, sortie_folder
 from .prepare import Prepared

@@ -24,9 +24,10 @@ from ..detect.run import detect
 from ..ingest.folder import open_sortie, skipped_entries
 from ..ingest.raw import LogFile
 from ..ingest.sortie import read_sortie
+from ..shared.durable import flush_folder
 from ..shared.errors import InputError
 from ..shared.findings import Detection, Finding
-from ..shared.parquet import flush_folder, write_track
+from ..shared.parquet import write_track
 from ..shared.recording import Recording
 from ..shared.settings import Settings
 from .frame import build_frame, write_frame

@@ -15,7 +15,7 @@ from pathlib import Path
 import duckdb
 from filelock import FileLock, Timeout
 
-from ..shared.parquet import flush_folder
+from ..shared.durable import flush_folder
 from .connection import lock_programme
 from .places import MARK, PREPARING, REMOVED, REPLACED, SORTIES, remove_folder
 

@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
-from ..shared.parquet import flush_folder
+from ..shared.durable import written_whole
 
 
 def write_text(path: Path, text: str) -> None:
     """Write UTF-8 text, line ends as they are in `text`. Raises OSError."""
-    temporary = path.with_name(path.name + ".part")
-    try:
-        with temporary.open("w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)  # there only when something went wrong
-    flush_folder(path.parent)
+    with written_whole(path) as stream:
+        stream.write(text.encode("utf-8"))
