@@ -7,19 +7,17 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from ..ingest.folder import sorties_in
-from ..shared.errors import InputError, StoreError, TrimshotError
+from ..shared.errors import InputError, TrimshotError
 from ..shared.settings import Settings
 from .commit import commit, commit_replacing, list_contents, open_store, remove
 from .connection import open_catalog
-from .places import remove_folder
 from .prepare import Gathered, gather, prepare
 from .questions import remember_result
 from .report import AddReport, SortieReport
 from .rows import program_version
-from .staging import stage
+from .turns import OnProgress, take_turns
 from .unit_changes import with_unit_changes
 
-OnProgress = Callable[[str, int, int], None]
 Contents = dict[str, str]  # content hash -> sortie that holds it, as the run began; `commit` asks again under the lock
 AddOne = Callable[[Path, Gathered, Settings, Contents], SortieReport]
 
@@ -48,26 +46,6 @@ def replace_one(programme: Path, gathered: Gathered, settings: Settings) -> Sort
     prepared = with_unit_changes(programme, prepare(gathered, settings))
     status = "replaced" if commit_replacing(programme, prepared) else "added"
     return dataclasses.replace(prepared.report, status=status)  # type: ignore[arg-type]
-
-
-def guard(sortie: str, work: Callable[[], SortieReport]) -> SortieReport:
-    """The report of `work`, or of its failure: a fault of one sortie's files is that sortie's alone."""
-    try:
-        return work()
-    except TrimshotError as error:
-        return SortieReport(sortie, "failed", error=error)
-    except OSError as error:
-        return SortieReport(sortie, "failed", error=InputError("cannot be read or written", found=str(error)))
-    except (ArithmeticError, AssertionError, AttributeError, LookupError, RuntimeError, TypeError, ValueError) as error:
-        # A fault of the program itself on this sortie's data: told with the sortie, the others go on.
-        fault = StoreError(
-            "the program failed on this sortie and added nothing of it",
-            where=sortie,
-            found=f"{type(error).__name__}: {error}",
-            do="report it with the sortie's files",
-        )
-        fault.__cause__ = error
-        return SortieReport(sortie, "failed", error=fault)
 
 
 def _add_replacing(programme: Path, gathered: Gathered, settings: Settings, _: Contents) -> SortieReport:
@@ -101,20 +79,13 @@ def _add_all(
     with open_store(programme) as connection:  # clears what a killed run left; tells when nothing can be written
         known = list_contents(connection)
     sorties, reports = _list_sorties(programme, paths)
-    with stage(programme) as scratch:
-        for done, path in enumerate(sorties):
-            if on_progress is not None:
-                on_progress(path.name, done, len(sorties))
 
-            def work(path: Path = path) -> SortieReport:
-                return add_one(programme, gather(path, scratch), settings, known)
+    def work(path: Path, scratch: Path) -> SortieReport:
+        return add_one(programme, gather(path, scratch), settings, known)
 
-            reports.append(guard(path.name, work))
-            remember_result(programme, path, reports[-1])
-            for rest in scratch.iterdir():
-                remove_folder(rest)
-    if on_progress is not None:
-        on_progress("", len(sorties), len(sorties))
+    for path, report in take_turns(programme, sorties, work, name=lambda path: path.name, on_progress=on_progress):
+        reports.append(report)
+        remember_result(programme, path, report)
     return AddReport(tuple(reports))
 
 

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
-from .add import guard, replace_one
+from .add import replace_one
 from .connection import catalog_is_usable, create_catalog, lock_programme, open_catalog
-from .places import CATALOG, MARK, SORTIES, SOURCE, remove_folder, sortie_folder
+from .places import CATALOG, MARK, SORTIES, SOURCE, sortie_folder
 from .prepare import gather
 from .report import AddReport, SortieReport
-from .staging import stage
+from .turns import OnProgress, take_turns
 
 
-def rebuild(
-    programme: Path, settings: Settings, *, on_progress: Callable[[str, int, int], None] | None = None
-) -> AddReport:
+def rebuild(programme: Path, settings: Settings, *, on_progress: OnProgress | None = None) -> AddReport:
     """Read every sortie again from sorties/<id>/source. The former catalog is kept beside, renamed,
     when it cannot be used; a sortie that cannot be read again stays as it is and is told."""
     _renew_catalog(programme)
@@ -30,24 +28,15 @@ def read_again(
     names: Sequence[str],
     settings: Settings,
     *,
-    on_progress: Callable[[str, int, int], None] | None = None,
+    on_progress: OnProgress | None = None,
 ) -> AddReport:
     """Read these sorties again from their kept source files; one that cannot be read again stays as it is."""
-    reports = []
-    with stage(programme) as scratch:
-        for done, name in enumerate(names):
-            if on_progress is not None:
-                on_progress(name, done, len(names))
 
-            def work(name: str = name) -> SortieReport:
-                return _rebuild_one(programme, name, scratch, settings)
+    def work(name: str, scratch: Path) -> SortieReport:
+        return _rebuild_one(programme, name, scratch, settings)
 
-            reports.append(guard(name, work))
-            for rest in scratch.iterdir():
-                remove_folder(rest)
-    if on_progress is not None:
-        on_progress("", len(names), len(names))
-    return AddReport(tuple(reports))
+    turns = take_turns(programme, names, work, name=str, on_progress=on_progress)
+    return AddReport(tuple(report for _, report in turns))
 
 
 def _rebuild_one(programme: Path, name: str, scratch: Path, settings: Settings) -> SortieReport:

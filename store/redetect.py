@@ -7,19 +7,18 @@ replacement: tracks as they were; points, events, states, manoeuvres and finding
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
-from .add import guard
 from .commit import commit_replacing
 from .connection import open_catalog
-from .places import SOURCE, remove_folder, sortie_folder
+from .places import SOURCE, sortie_folder
 from .prepare import gather, prepare_recording
 from .report import AddReport, SortieReport
-from .staging import stage
 from .stored import read_recording
+from .turns import OnProgress, take_turns
 
 
 def redetect(
@@ -27,7 +26,7 @@ def redetect(
     sorties: Sequence[str],
     settings: Settings,
     *,
-    on_progress: Callable[[str, int, int], None] | None = None,
+    on_progress: OnProgress | None = None,
 ) -> AddReport:
     """Detect these sorties (all when none is named) with these settings; one that cannot be stays as it is.
 
@@ -35,21 +34,12 @@ def redetect(
     has to be read again, by `rebuild`.
     """
     names = list(dict.fromkeys(sorties)) or _all_sorties(programme)
-    reports = []
-    with stage(programme) as scratch:
-        for done, name in enumerate(names):
-            if on_progress is not None:
-                on_progress(name, done, len(names))
 
-            def work(name: str = name) -> SortieReport:
-                return _redetect_one(programme, name, scratch, settings)
+    def work(name: str, scratch: Path) -> SortieReport:
+        return _redetect_one(programme, name, scratch, settings)
 
-            reports.append(guard(name, work))
-            for rest in scratch.iterdir():
-                remove_folder(rest)
-    if on_progress is not None:
-        on_progress("", len(names), len(names))
-    return AddReport(tuple(reports))
+    turns = take_turns(programme, names, work, name=str, on_progress=on_progress)
+    return AddReport(tuple(report for _, report in turns))
 
 
 def _all_sorties(programme: Path) -> list[str]:
