@@ -255,8 +255,3 @@ def _tell(made: Mapping[str, Derivation]) -> list[Finding]:
 
 def _finding(text: str, level: Level, **facts: object) -> Finding:
     return Finding("DERIVED", text, level, facts=facts)
-
-
-def rate_of(track: Track, name: str) -> Floats:
-    """Time derivative of any column of a track, per second, by the same fit as the derived rates."""
-    return local_slope(track.time_s, track.columns[name].values, width_s=RATE_WINDOW_S, gap_s=gap_limit_s(track))

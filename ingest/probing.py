@@ -27,3 +27,8 @@ def kills_its_reader(probe: Path, path: Path) -> bool:
     except OSError:  # no further process can be started here: go on without
         return False
     return done.returncode not in (0, 1, 2)
+
+
+def words_of(error: BaseException) -> str:
+    """What a library said of a file, in one line of at most 200 characters; the error's kind where it said nothing."""
+    return (str(error).splitlines() or [type(error).__name__])[0][:200]

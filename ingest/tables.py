@@ -30,7 +30,7 @@ from .text.retold import say_rows
 from .text.sessions import split_sessions
 from .text.table import Table
 from .text.timeaxis import read_time
-from .text.timecolumns import find_time
+from .text.timecolumns import require_time
 from .text.values import raw_columns, read_values, report_values
 
 _TIMELIKE = re.compile(r"(?i)start|begin|began|record|epoch|\bt0\b|time|date|zone|\btz\b|\butc\b|sess")
@@ -124,16 +124,7 @@ def _read_one(table: TypedTable, mark: str, profile: InstrumentProfile | None, n
     headings = read_headings(layout, len(table.columns), notes)
     rows = _as_text_table(table)
     values = read_values(rows, headings, "", notes)
-    found = find_time(values.columns, headings)
-    if found is None:
-        names = ", ".join(heading.header for heading in headings[:12])
-        raise ClockError(
-            "no time column",
-            where=notes.file,
-            found=f"columns {names}",
-            code="NO_TIME_CHANNEL",
-            do="export the file with its time column",
-        )
+    found = require_time(values.columns, headings, "no time column", where=notes.file)
     if len(found.positions) == len(headings):
         what = "no channel beside the time"
         raise ClockError(what, where=notes.file, found=f"column {headings[0].header}", code="NO_TIME_CHANNEL")

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 Level = Literal["note", "doubt", "fault"]
-Confidence = Literal["certain", "likely", "possible"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,8 +138,3 @@ def _clean(track: Track, values: Floats, *, turn: float = 0.0, held: bool = Fals
     if turn:
         kept = np.unwrap(kept, axis=0, period=turn)
     return Signal(time_s, kept, gap_limit_s(track), turn, held)
-
-
-def retime(signal: Signal, shift_s: float) -> Signal:
-    """The same samples, every time less by shift_s."""
-    return Signal(signal.time_s - shift_s, signal.values, signal.limit_s, signal.turn, signal.held)

@@ -12,7 +12,7 @@ import h5py
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..arrays import tables_of
-from ..probing import kills_its_reader
+from ..probing import kills_its_reader, words_of
 from ..raw import Claim, LogFile, RawFile
 from ..tables import facts_of, raw_file, read_tables
 from ..text.notes import Notes
@@ -91,7 +91,7 @@ def _open(file: LogFile) -> Content:
         raise ParseError(
             "the HDF5 file is damaged",
             where=file.name,
-            found=(str(error).splitlines() or [type(error).__name__])[0][:200],
+            found=words_of(error),
             do="copy it from the recorder again",
         ) from None
 

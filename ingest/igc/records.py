@@ -14,7 +14,6 @@ _FIX = re.compile(
     r"B\d{6}[ \d]{7}[NS][ \d]{8}[EW][AV]"  # altitudes may be damaged without harm to the rest
 )
 FIX_LENGTH = 35
-EXTENSION_START = 35
 _SILENT = "ACDFGHIJL"
 
 

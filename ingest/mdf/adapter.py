@@ -4,43 +4,24 @@ from __future__ import annotations
 
 import gc
 import importlib
-import struct
 import sys
 import traceback
 import warnings
-import zlib
 from pathlib import Path
 from typing import Any
 
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
-from ..probing import kills_its_reader
+from ..probing import kills_its_reader, words_of
 from ..raw import Claim, LogFile, RawFile
 from ..tables import raw_file, read_tables
 from ..text.notes import Notes
 from .groups import read_groups
+from .probe import LIBRARY_ERRORS
 
 LIBRARY = "asammdf"  # a licence of its own (LGPL) and many dependencies: an extra, imported when a file asks for it
 _PROBE = Path(__file__).with_name("probe.py")
 _MARKS = {b"MDF     ": "a measurement data file", b"UnFinMF ": "a measurement data file that was not finished"}
-_BROKEN = (
-    OSError,
-    ValueError,
-    TypeError,
-    KeyError,
-    IndexError,
-    AttributeError,
-    RuntimeError,
-    SystemError,  # its compiled part, of a damaged block
-    NotImplementedError,
-    ArithmeticError,
-    MemoryError,
-    RecursionError,
-    AssertionError,
-    EOFError,
-    struct.error,
-    zlib.error,
-)
 
 
 class MeasurementData:
@@ -65,7 +46,7 @@ class MeasurementData:
                 where=file.name,
                 do="copy it from the recorder again",
             )
-        errors = (*_BROKEN, own_error)
+        errors = (*LIBRARY_ERRORS, own_error)
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # what the library finds odd stands in the account
@@ -76,7 +57,7 @@ class MeasurementData:
             raise ParseError(
                 "the measurement data file is damaged or cut short",
                 where=file.name,
-                found=(str(error).splitlines() or [type(error).__name__])[0][:200],
+                found=words_of(error),
                 do="copy it from the recorder again",
             ) from None
         if not tables:

@@ -13,18 +13,25 @@ import sys
 import zlib
 from typing import Any
 
-_ERRORS = (
-    *(OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, RuntimeError, SystemError),
-    *(
-        NotImplementedError,
-        ArithmeticError,
-        MemoryError,
-        RecursionError,
-        AssertionError,
-        EOFError,
-        struct.error,
-        zlib.error,
-    ),
+# what the library and numpy raise for a file whose inside does not hold together; SystemError comes from its
+# compiled part, of a damaged block
+LIBRARY_ERRORS = (
+    OSError,
+    ValueError,
+    TypeError,
+    KeyError,
+    IndexError,
+    AttributeError,
+    RuntimeError,
+    SystemError,
+    NotImplementedError,
+    ArithmeticError,
+    MemoryError,
+    RecursionError,
+    AssertionError,
+    EOFError,
+    struct.error,
+    zlib.error,
 )
 
 
@@ -41,7 +48,7 @@ def walk(opened: Any, errors: tuple[type[Exception], ...]) -> None:
 def main(path: str) -> int:
     """0 when the file could be walked through, 1 when the library refused it."""
     library = importlib.import_module("asammdf")
-    errors = (*_ERRORS, importlib.import_module("asammdf.blocks.utils").MdfException)
+    errors = (*LIBRARY_ERRORS, importlib.import_module("asammdf.blocks.utils").MdfException)
     try:
         with library.MDF(path) as opened:
             walk(opened, errors)

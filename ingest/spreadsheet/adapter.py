@@ -15,7 +15,7 @@ from ...shared.errors import InputError, ParseError
 from ...shared.findings import Finding
 from ...shared.settings import InstrumentProfile
 from ..archive import MOST_RATIO, RATIO_FLOOR_BYTES
-from ..probing import kills_its_reader
+from ..probing import kills_its_reader, words_of
 from ..raw import Claim, LogFile, RawFile, RawTrack
 from ..text.retold import read_retold, say_rows
 from .cells import as_lines
@@ -100,7 +100,7 @@ def _sheets(file: LogFile) -> list[tuple[str, bytes, int]]:
         raise ParseError(
             "the workbook is damaged or cut short",
             where=file.name,
-            found=(str(error).splitlines() or [type(error).__name__])[0][:200],
+            found=words_of(error),
             do="export the table again, best as delimited text from the recorder itself",
         ) from None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ...shared.errors import ClockError, ParseError
+from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..raw import Claim, LogFile, RawFile, RawTrack
 from .axis import Axis, Context
@@ -18,7 +18,7 @@ from .preamble import Facts, read_preamble
 from .sessions import split_sessions
 from .table import Table, head_lines, read_table
 from .timeaxis import read_time
-from .timecolumns import find_time
+from .timecolumns import require_time
 from .values import raw_columns, read_values, report_values
 from .widths import check_width
 
@@ -96,16 +96,7 @@ def _read_rows(
     named = check_width(layout, expected, table=table, profile=profile, notes=notes)
     headings = read_headings(named, table.fields, notes, table.more_names)
     values = read_values(table, headings, layout.delimiter, notes)
-    found = find_time(values.columns, headings)
-    if found is None:
-        names = ", ".join(heading.header for heading in headings[:12])
-        raise ClockError(
-            "the file holds no time",
-            where=notes.file,
-            found=f"columns {names}",
-            code="NO_TIME_CHANNEL",
-            do="export the file with its time column",
-        )
+    found = require_time(values.columns, headings, "the file holds no time", where=notes.file)
     context = Context(notes.file, headings, table.line, facts, profile, notes, values.decimals)
     axis = read_time(found, values.columns, context)
     _drop_untimed(axis, table, data, notes)

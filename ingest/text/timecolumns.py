@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from ...shared.errors import ClockError
 from ...shared.units import find_unit
 from .headers import Heading
 from .stamps import stamp_kind
@@ -102,6 +103,21 @@ class TimeColumns:
 def words_of(name: str) -> list[str]:
     """The words of a header, lower case: 'LocalTime' -> local, time."""
     return [w.lower() for part in re.split(r"[_\W]+", name) for w in _WORDS.findall(part)]
+
+
+def require_time(columns: Sequence[Column], headings: Sequence[Heading], complaint: str, *, where: str) -> TimeColumns:
+    """The file's time. Raises ClockError, saying `complaint` and the columns there are, when none holds one."""
+    found = find_time(columns, headings)
+    if found is None:
+        names = ", ".join(heading.header for heading in headings[:12])
+        raise ClockError(
+            complaint,
+            where=where,
+            found=f"columns {names}",
+            code="NO_TIME_CHANNEL",
+            do="export the file with its time column",
+        )
+    return found
 
 
 def find_time(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:

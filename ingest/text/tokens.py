@@ -62,7 +62,6 @@ MARK_PATTERN = (
     r"(?i)^(?:[-–—_.*?#x/+]+|nan|n/a|n\.a\.|na|null|none|nil|[+-]?inf|infinity|#(?:ref!|n/a|na|value!|div/0!|num!|name\?|null!)|"
     r"err|error|invalid|void|fail|failed|inop|unavail|unavailable|missing|nodata|<null>|\(null\)|undef|overflow|ovf|ofl|ol|overrange)$"
 )
-BLANKS = " \t  "
 
 
 @lru_cache(maxsize=8192)  # a file's first rows are looked at several times over
