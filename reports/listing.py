@@ -38,6 +38,26 @@ def plain_line(value: Any) -> str:
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(value))
 
 
+def second_text(moment: str | None) -> str:
+    """A moment of a record for people, to the tenth of a second."""
+    return moment[:21].replace("T", " ") if moment else "–"
+
+
+def minute_text(moment: str | None) -> str:
+    """A moment of a record for people, to the minute."""
+    return moment[:16].replace("T", " ") if moment else "–"
+
+
+def clock_time(moment: str) -> str:
+    """The time of day of a record's moment, to the tenth of a second."""
+    return moment[11:21]
+
+
+def epoch_of(moment: str) -> float:
+    """Seconds since 1970 of a record's moment."""
+    return dt.datetime.fromisoformat(moment).timestamp()
+
+
 def emit(
     records: Sequence[Mapping[str, Any]],
     form: str,

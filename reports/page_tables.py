@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from .display import clock_text, display_unit, number, shown, side_text, with_band
+from .listing import clock_time, epoch_of
 from .manoeuvres import manoeuvre_records, manoeuvre_text
-from .records import event_records, point_records, rows_text, with_rows
+from .records import event_records, records_of, rows_text, with_rows
 
 if TYPE_CHECKING:
     from ..shared.settings import Settings
@@ -25,31 +26,26 @@ _COLUMNS: tuple[tuple[str, str, bool], ...] = (
 def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
     """The page's tables and facts, every number as text in display units."""
     settings = programme.settings
-    points = with_rows(point_records(programme, sortie, None, refused=False), programme, sortie)
-    refused = point_records(programme, sortie, None, refused=True)
+    found = programme.points(sortie, refused=True)
+    candidates = with_rows(records_of(found, programme, sortie), programme, sortie)
+    points = [p for p in candidates if p["accepted"]]
     row = programme.sorties().set_index("sortie").loc[sortie]
-    start = row["start_utc"].timestamp()
-    intervals = programme.points(sortie, refused=True).set_index("number")
     held = [c for c in _COLUMNS if any(c[0] in p["statistics"] for p in points)]
     card = programme.card(sortie)
     return {
         "headline": _headline(row, card),
         "facts": _facts(row, card, points, settings),
         "point_columns": [{"head": head, "unit": display_unit(c, settings)} for c, head, _ in held],
-        "points": [_point_row(p, intervals.loc[p["number"]], start, held) for p in points],
-        "refused": [_refused_row(p, intervals.loc[p["number"]], start) for p in refused],
-        "events": [_event_row(e, start, row["start_utc"]) for e in _events(programme, sortie)],
-        "manoeuvres": _manoeuvre_rows(programme, sortie, start),
+        "points": [_point_row(p, held) for p in points],
+        "refused": [_refused_row(p) for p in candidates if not p["accepted"]],
+        "events": [_event_row(e) for e in event_records(programme, sortie, None)],
+        "manoeuvres": [_manoeuvre_row(m) for m in manoeuvre_records(programme, sortie, None)],
         "findings": [_finding_row(f) for f in programme.findings(sortie).to_dict("records")],
         "sources": [_source_row(s) for s in programme.ledger(sortie).to_dict("records")],
         "settings_hash": row["settings_hash"],
-        "detector": points[0]["detector"] if points and "detector" in points[0] else _detector(intervals),
+        "detector": str(found["detector"].iloc[0]) if len(found) else "–",
         "added": f"{row['added_utc']:%Y-%m-%d %H:%M} UTC",
     }
-
-
-def _detector(points: Any) -> str:
-    return str(points["detector"].iloc[0]) if len(points) else "–"
 
 
 def _headline(row: Any, card: Any) -> str:
@@ -73,7 +69,7 @@ def _facts(row: Any, card: Any, points: list[dict[str, Any]], settings: Settings
     return facts
 
 
-def _point_row(p: dict[str, Any], interval: Any, start: float, held: list[tuple[str, str, bool]]) -> dict[str, Any]:
+def _point_row(p: dict[str, Any], held: list[tuple[str, str, bool]]) -> dict[str, Any]:
     cells = []
     for channel, _, banded in held:
         one = p["statistics"].get(channel)
@@ -83,7 +79,7 @@ def _point_row(p: dict[str, Any], interval: Any, start: float, held: list[tuple[
             error = one["standard_error"]
             cells.append(with_band(one["mean"], 2 * error if banded and error is not None else None, one["unit"]))
     return {
-        **_interval(p, interval, start),
+        **_interval(p),
         "number": p["number"],
         "propulsion": p["propulsion"],
         "cells": cells,
@@ -92,11 +88,11 @@ def _point_row(p: dict[str, Any], interval: Any, start: float, held: list[tuple[
     }
 
 
-def _interval(p: dict[str, Any], interval: Any, start: float) -> dict[str, Any]:
+def _interval(p: dict[str, Any]) -> dict[str, Any]:
     return {
-        "start": round(start + float(interval["start_s"]), 2),
-        "stop": round(start + float(interval["stop_s"]), 2),
-        "start_text": p["start_utc"][11:21],
+        "start": epoch_of(p["start_utc"]),
+        "stop": epoch_of(p["end_utc"]),
+        "start_text": clock_time(p["start_utc"]),
         "duration": number(p["duration_s"], "s"),
         "kind": p["kind"],
         "gear": p["gear"],
@@ -104,23 +100,15 @@ def _interval(p: dict[str, Any], interval: Any, start: float) -> dict[str, Any]:
     }
 
 
-def _refused_row(p: dict[str, Any], interval: Any, start: float) -> dict[str, Any]:
-    return {**_interval(p, interval, start), "why": "; ".join(str(r["text"]) for r in p["reasons"])}
+def _refused_row(p: dict[str, Any]) -> dict[str, Any]:
+    return {**_interval(p), "why": "; ".join(str(r["text"]) for r in p["reasons"])}
 
 
-def _events(programme: Programme, sortie: str) -> list[dict[str, Any]]:
-    times = programme.events(sortie).set_index("number")
-    return [
-        {**e, "time_s": float(times.loc[e["number"], "time_s"]), "stop_s": float(times.loc[e["number"], "stop_s"])}
-        for e in event_records(programme, sortie, None)
-    ]
-
-
-def _event_row(e: dict[str, Any], start: float, _: Any) -> dict[str, Any]:
+def _event_row(e: dict[str, Any]) -> dict[str, Any]:
     return {
-        "start": round(start + e["time_s"] - 5, 2),
-        "stop": round(start + max(e["stop_s"], e["time_s"]) + 5, 2),
-        "time_text": e["time_utc"][11:21],
+        "start": epoch_of(e["time_utc"]) - 5,
+        "stop": epoch_of(e["end_utc"]) + 5,
+        "time_text": clock_time(e["time_utc"]),
         "kind": e["kind"].replace("_", " "),
         "before": side_text(e["before"], e["unit"]),
         "after": side_text(e["after"], e["unit"]),
@@ -131,21 +119,17 @@ def _event_row(e: dict[str, Any], start: float, _: Any) -> dict[str, Any]:
     }
 
 
-def _manoeuvre_rows(programme: Programme, sortie: str, start: float) -> list[dict[str, Any]]:
-    spans = programme.manoeuvres(sortie).set_index("number")
-    return [
-        {
-            "start": round(start + float(spans.loc[m["number"], "start_s"]), 2),
-            "stop": round(start + float(spans.loc[m["number"], "stop_s"]), 2),
-            "start_text": m["start_utc"][11:21],
-            "duration": number(m["duration_s"], "s"),
-            "kind": m["kind"].replace("_", " "),
-            "confidence": f"{m['confidence']:.2f}",
-            "channels": ", ".join(m["channels"]),
-            "text": manoeuvre_text(m["kind"], m["facts"]),
-        }
-        for m in manoeuvre_records(programme, sortie, None)
-    ]
+def _manoeuvre_row(m: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "start": epoch_of(m["start_utc"]),
+        "stop": epoch_of(m["end_utc"]),
+        "start_text": clock_time(m["start_utc"]),
+        "duration": number(m["duration_s"], "s"),
+        "kind": m["kind"].replace("_", " "),
+        "confidence": f"{m['confidence']:.2f}",
+        "channels": ", ".join(m["channels"]),
+        "text": manoeuvre_text(m["kind"], m["facts"]),
+    }
 
 
 def _finding_row(f: dict[Any, Any]) -> dict[str, Any]:

@@ -33,6 +33,11 @@ def point_records(
     points = programme.points(sortie, config, refused=refused, kind=kind)
     if refused and len(points):
         points = points[~points["accepted"].astype(bool)]
+    return records_of(points, programme, sortie)
+
+
+def records_of(points: pd.DataFrame, programme: Programme, sortie: str | None) -> list[Record]:
+    """The records of points the programme gave; `sortie` is the one they are all of, None for several."""
     statistics = _statistics_by_point(programme, sortie) if len(points) else {}
     settings = programme.settings
     return [_point_record(row, statistics, settings) for row in points.to_dict("records")]

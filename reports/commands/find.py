@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from ..display import number
-from ..listing import TableColumn, emit
+from ..listing import TableColumn, clock_time, emit, second_text
 from ..records import frame_records
 from .options import Duration, format_option, programme_of, programme_option
 
@@ -51,8 +51,8 @@ def find(
     for r in records:
         cell = {
             "sortie": r["sortie"],
-            "start": r["start_utc"][:21].replace("T", " "),
-            "end": r["end_utc"][11:21],
+            "start": second_text(r["start_utc"]),
+            "end": clock_time(r["end_utc"]),
             "length": number(r["duration_s"], "s"),
         }
         for name in shown:

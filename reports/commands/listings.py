@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from ..display import number, side_text, with_band
-from ..listing import TableColumn, emit
+from ..listing import TableColumn, emit, minute_text, second_text
 from ..records import event_records, frame_records, point_records, with_rows
 from .options import format_option, programme_of, programme_option
 
@@ -27,7 +27,7 @@ def sorties(ctx: click.Context, form: str, programme: Path | None) -> None:
     cells = [
         {
             "sortie": r["sortie"],
-            "start": _minute(r["start_utc"]),
+            "start": minute_text(r["start_utc"]),
             "length": f"{r['duration_s'] / 60:.0f} min",
             "aircraft": r["aircraft"] or "–",
             "points": str(r["points"]),
@@ -131,7 +131,7 @@ def events(ctx: click.Context, sortie: str | None, kind: str | None, form: str, 
     cells = [
         {
             "sortie": r["sortie"],
-            "time": _second(r["time_utc"]),
+            "time": second_text(r["time_utc"]),
             "takes": number(r["duration_s"], "s"),
             "kind": r["kind"],
             "before": side_text(r["before"], r["unit"]),
@@ -176,7 +176,7 @@ def _point_cells(r: Mapping[str, Any]) -> dict[str, str]:
     return {
         "sortie": r["sortie"],
         "number": str(r["number"]),
-        "start": _second(r["start_utc"]),
+        "start": second_text(r["start_utc"]),
         "length": number(r["duration_s"], "s"),
         "kind": r["kind"],
         "gear": r["gear"],
@@ -214,14 +214,6 @@ def _columns(*words: str) -> list[TableColumn]:
 def _word(value: Any) -> str:
     """A word of a frame, whose empty cells may be None or NaN."""
     return value if isinstance(value, str) and value else "–"
-
-
-def _minute(moment: str | None) -> str:
-    return moment[:16].replace("T", " ") if moment else "–"
-
-
-def _second(moment: str | None) -> str:
-    return moment[:21].replace("T", " ") if moment else "–"
 
 
 def _or_none(records: list[dict[str, Any]], text: str) -> str | None:

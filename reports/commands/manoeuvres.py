@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from ..display import number
-from ..listing import TableColumn, emit
+from ..listing import TableColumn, emit, second_text
 from ..manoeuvres import manoeuvre_records, manoeuvre_text
 from .options import format_option, programme_of, programme_option
 
@@ -25,7 +25,7 @@ def manoeuvres(ctx: click.Context, sortie: str | None, kind: str | None, form: s
     cells = [
         {
             "sortie": r["sortie"],
-            "start": r["start_utc"][:21].replace("T", " "),
+            "start": second_text(r["start_utc"]),
             "length": number(r["duration_s"], "s"),
             "kind": r["kind"],
             "confidence": f"{r['confidence']:.2f}",

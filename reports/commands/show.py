@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ..display import display_unit, number, shown, side_text
+from ..listing import clock_time
 from ..records import event_records, point_records
 from ..timeline import Stretch, curve, lane, numbers, scale
 from .listings import band_text
@@ -47,21 +48,18 @@ def show(ctx: click.Context, sortie: str, with_events: bool, programme: Path | N
                 else ""
             )
             click.echo(
-                f"  {event['time_utc'][11:21]}  {event['kind']:<16} {change}  (± {number(event['uncertainty_s'], 's')} s)"
+                f"  {clock_time(event['time_utc'])}  {event['kind']:<16} {change}  (± {number(event['uncertainty_s'], 's')} s)"
             )
 
 
 def time_line(handle: Programme, sortie: str, columns: int) -> list[str]:
     """The lanes, curves and point numbers of a sortie, each line at most `columns` wide."""
-    row = handle.sorties().set_index("sortie").loc[sortie] if sortie in set(handle.sorties()["sortie"]) else None
-    if row is None:
-        handle.points(sortie)  # raises UnknownSortieError with the names there are
-        raise AssertionError(sortie)
+    points = handle.points(sortie)  # raises UnknownSortieError with the names there are
+    row = handle.sorties().set_index("sortie").loc[sortie]
     width = max(40, columns - _NAME - 1)
     stop_s = float(row["duration_s"])
     start = row["start_utc"]
     states = handle.states(sortie)
-    points = handle.points(sortie)
     lines = [f"{sortie}   {start:%Y-%m-%d %H:%M:%S} UTC, {stop_s / 60:.0f} min, {len(points)} points"]
     marks = [Stretch(p.start_s, p.stop_s, str(p.number)) for p in points.itertuples()]
     lines.append(_named("points", numbers(marks, stop_s, width)))
@@ -80,14 +78,13 @@ def _curves(handle: Programme, sortie: str, stop_s: float, width: int) -> list[s
     held = set(handle.channels(sortie)["channel"])
     wanted = [name for name in _CURVES if name in held]
     samples = handle.samples(sortie, wanted)
+    settings = handle.settings
     lines = []
     for name in wanted:
         values = samples[name].to_numpy(float)
-        unit = display_unit(name, handle.settings)
+        unit = display_unit(name, settings)
         lines.append(_named(name.split("_")[-1], curve(samples["t"].to_numpy(float), values, stop_s, width)))
-        low, high = (
-            number(shown(float(v), name, handle.settings), unit) for v in (samples[name].min(), samples[name].max())
-        )
+        low, high = (number(shown(float(v), name, settings), unit) for v in (samples[name].min(), samples[name].max()))
         lines[-1] += f"\n{'':{_NAME}} {low} to {high} {unit}"
     return lines
 
