@@ -107,7 +107,7 @@ def event_records(programme: Programme, sortie: str | None, kind: str | None) ->
             "duration_s": round(float(row["stop_s"]) - float(row["time_s"]), 3),
             "before": _side(row["before"], row["channel"], settings),
             "after": _side(row["after"], row["channel"], settings),
-            "unit": display_unit(row["channel"], settings) if isinstance(row["before"], float) else None,
+            "unit": display_unit(row["channel"], settings) if _is_number(row) else None,
             "confidence": clean(float(row["confidence"])),
             "uncertainty_s": clean(float(row["uncertainty_s"])),
             "channel": row["channel"],
@@ -115,6 +115,11 @@ def event_records(programme: Programme, sortie: str | None, kind: str | None) ->
         }
         for row in programme.events(sortie, kind).to_dict("records")
     ]
+
+
+def _is_number(event: Mapping[Hashable, Any]) -> bool:
+    """Whether an event changed a number: before, after or both are one."""
+    return isinstance(event["before"], float) or isinstance(event["after"], float)
 
 
 def _side(value: Any, channel: str, settings: Settings) -> Any:

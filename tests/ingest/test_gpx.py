@@ -10,11 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.readings import column_headed as column
+from tests.readings import found
 from trimshot.ingest.gpx.adapter import Gpx
 from trimshot.ingest.gpx.times import read_stamp
-from trimshot.ingest.raw import HEAD_BYTES, LogFile, RawColumn, RawFile
+from trimshot.ingest.raw import HEAD_BYTES, LogFile, RawFile
 from trimshot.shared.errors import ClockError, ParseError, TrimshotError
-from trimshot.shared.findings import Finding
 
 DATA = Path(__file__).parent.parent / "data"
 ADAPTER = Gpx()
@@ -42,18 +43,6 @@ def gpx(points: str, version: str = "1.1") -> str:
 def point(time: str, inside: str = "", place: str = 'lat="-34.0001" lon="-140.5"') -> str:
     """One track point on a line of its own."""
     return f"<trkpt {place}><ele>1800.5</ele><time>{time}</time>{inside}</trkpt>\n"
-
-
-def column(raw: RawFile, header: str) -> RawColumn:
-    """The one column of a header."""
-    (found,) = [c for c in raw.tracks[0].columns if c.header == header]
-    return found
-
-
-def found(raw: RawFile, code: str) -> Finding:
-    """The one finding of a code."""
-    (one,) = [f for f in raw.findings if f.code == code]
-    return one
 
 
 FIRST = dt.datetime(2031, 3, 14, 9, 26, 40, tzinfo=dt.UTC).timestamp()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import io
 import zipfile
 from pathlib import Path
@@ -13,10 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.readings import column_headed as column
+from tests.readings import found, utc
 from trimshot.ingest.igc.adapter import Igc
-from trimshot.ingest.raw import HEAD_BYTES, LogFile, RawColumn, RawFile
+from trimshot.ingest.raw import HEAD_BYTES, LogFile, RawFile
 from trimshot.shared.errors import ParseError, TrimshotError
-from trimshot.shared.findings import Finding
 
 DATA = Path(__file__).parent.parent / "data"
 ADAPTER = Igc()
@@ -39,23 +39,6 @@ def read(text: str | bytes) -> RawFile:
 def fixes(*stamps: str) -> str:
     """Fix records at a fixed place."""
     return "".join(f"B{stamp}3400000S14000000WA0179001812\r\n" for stamp in stamps)
-
-
-def column(raw: RawFile, header: str) -> RawColumn:
-    """The one column of a header."""
-    (found,) = [c for c in raw.tracks[0].columns if c.header == header]
-    return found
-
-
-def found(raw: RawFile, code: str) -> Finding:
-    """The one finding of a code."""
-    (one,) = [f for f in raw.findings if f.code == code]
-    return one
-
-
-def utc(*parts: int) -> float:
-    """Seconds since 1970 of a UTC moment, from the standard library."""
-    return dt.datetime(*parts, tzinfo=dt.UTC).timestamp()  # type: ignore[arg-type, misc]
 
 
 # -- published records --------------------------------------------------------------------------

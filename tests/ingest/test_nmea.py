@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.readings import found, utc
 from trimshot.ingest.nmea.adapter import Nmea0183
 from trimshot.ingest.raw import HEAD_BYTES, LogFile, RawColumn, RawFile
 from trimshot.shared.errors import ClockError, ParseError, TrimshotError
-from trimshot.shared.findings import Finding
 
 DATA = Path(__file__).parent.parent / "data"
 ADAPTER = Nmea0183()
@@ -61,17 +61,6 @@ def column(raw: RawFile, channel: str) -> RawColumn:
     """The one column of a channel."""
     (found,) = [c for c in raw.tracks[0].columns if c.channel == channel]
     return found
-
-
-def found(raw: RawFile, code: str) -> Finding:
-    """The one finding of a code."""
-    (one,) = [f for f in raw.findings if f.code == code]
-    return one
-
-
-def utc(*parts: int) -> float:
-    """Seconds since 1970 of a UTC moment, from the standard library."""
-    return dt.datetime(*parts, tzinfo=dt.UTC).timestamp()  # type: ignore[arg-type, misc]
 
 
 # -- published sentences ------------------------------------------------------------------------
