@@ -28,6 +28,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "questions": ("questions", "List what only you can decide, each with the command that answers it."),
     "answer": ("questions", "Answer a question, once for all sorties of the recorder."),
     "ledger": ("ledger", "Show what became of every file's rows, every decision, and the raw row of a sample."),
+    "reduce": ("reduce", "Reduce found points to results with bands: drag, calibration, approach, landings ..."),
+    "adopt": ("adopt", "Write a measured airspeed calibration into the settings and tell what it changes."),
     "report": ("report", "Write a sortie's page: one file that opens offline."),
     "rebuild": ("rebuild", "Make the store anew from the kept source files."),
     "redetect": ("redetect", "Find points and events anew in stored sorties, on request by published criteria."),

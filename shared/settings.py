@@ -178,6 +178,22 @@ class PointCriteria(_Strict):
         return {**PRESETS[name].values, **written}
 
 
+class Uncertainty(_Strict):
+    """One standard uncertainty of type B of what was measured: calibration, installation, knowledge of the load.
+
+    Defaults are common practice for a calibrated light aircraft's instruments, no source; write your own.
+    """
+
+    airspeed: Speed = Field(default=to_si(0.5, "kt"), description="of calibrated airspeed, with a position error table")  # type: ignore[valid-type]
+    airspeed_uncalibrated: Speed = Field(default=to_si(1.5, "kt"), description="of it without a position error table")  # type: ignore[valid-type]
+    vertical_speed_share: float = Field(default=0.005, ge=0, description="of a rate of climb or sink: altimeter scale")
+    temperature: float = Field(default=1.0, ge=0, description="of air temperature, kelvin")
+    mass_share: float = Field(default=0.005, ge=0, description="of the mass at a point: weighing, loading, fuel")
+    mass_share_assumed: float = Field(default=0.03, ge=0, description="of a mass taken from the settings")
+    engine_speed_share: float = Field(default=0.002, ge=0, description="of engine speed")
+    ground_speed: Speed = Field(default=to_si(0.1, "kt"), description="of speed over the ground")  # type: ignore[valid-type]
+
+
 def _several(value: object) -> object:
     """One pattern stands for a list of one."""
     return (value,) if isinstance(value, str) else value
@@ -230,7 +246,12 @@ DISPLAY_DEFAULTS: dict[str, str] = {
     "volume": "usgal",
     "volume_flow": "usgal/h",
     "mass_flow": "lb/h",
+    "area": "ft2",
+    "distance": "nm",
 }
+
+# tables of settings.toml that only the showing of results depends on: what is found does not
+SHOWING: frozenset[str] = frozenset({"display", "uncertainty"})
 
 
 class Settings(_Strict):
@@ -240,6 +261,7 @@ class Settings(_Strict):
     points: PointCriteria = PointCriteria()
     instruments: dict[str, InstrumentProfile] = {}
     display: dict[str, str] = {}
+    uncertainty: Uncertainty = Uncertainty()
 
     @field_validator("display")
     @classmethod
@@ -256,8 +278,8 @@ class Settings(_Strict):
         return self.model_copy(update={"points": PointCriteria.model_validate({"preset": preset})})
 
     def digest(self) -> str:
-        """Sixteen hex digits that change whenever a setting changes."""
-        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        """Sixteen hex digits that change whenever a setting changes on which what is found depends."""
+        text = json.dumps(self.model_dump(mode="json", exclude=set(SHOWING)), sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     def reading_digest(self) -> str:
@@ -328,4 +350,5 @@ _MODELS: dict[str | int, Any] = {
     "instruments": InstrumentProfile,
     "flap_settings": FlapSetting,
     "position_error": PositionError,
+    "uncertainty": Uncertainty,
 }

@@ -130,11 +130,17 @@ CHANGES = (
     "[aircraft]\nmass = '900 kg'",
     "[aircraft]\nname = 'x'",
     "[instruments.left]\nzone = 'UTC'",
-    "[display]\nspeed = 'mph'",
 )
 
 
-def test_digest_changes_with_every_setting_and_only_then() -> None:
+@pytest.mark.parametrize("text", ["[display]\nspeed = 'mph'", "[uncertainty]\nairspeed = '2 kt'"])
+def test_what_only_the_showing_depends_on_leaves_the_digest(text: str) -> None:
+    settings = parse_settings(text, "here")
+    assert settings != Settings()
+    assert settings.digest() == Settings().digest()
+
+
+def test_digest_changes_with_every_setting_of_finding_and_only_then() -> None:
     digests = {parse_settings(text, "here").digest() for text in ("", *CHANGES)}
     assert len(digests) == len(CHANGES) + 1
     assert parse_settings("# a comment\n", "elsewhere").digest() == Settings().digest()

@@ -1,0 +1,142 @@
+"""`trimshot reduce NAME`: a reduction over the programme, for people, programs or as a page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from ...shared.errors import SettingsError
+from ...shared.units import parse_quantity, to_si
+from ..listing import TableColumn, csv_text, plain, print_table
+from ..reductions.evidence import gather_evidence
+from ..reductions.present import context_of, csv_records
+from ..reductions.registry import REDUCTIONS, Reduction, find_reduction
+from .options import format_option, programme_of, programme_option
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.option("--sorties", multiple=True, metavar="SORTIE", help="Use this sortie alone; may be given several times.")
+@click.option("--config", multiple=True, metavar="STATE=WORD", help="Only points in it, for example gear=down.")
+@click.option("--aircraft", help="The aircraft, where the programme holds several.")
+@click.option(
+    "--with", "given", multiple=True, metavar="OPTION=VALUE", help="An option of the reduction, with its unit."
+)
+@click.option("--page", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a page with pictures.")
+@format_option
+@programme_option
+@click.pass_context
+def reduce(
+    ctx: click.Context,
+    name: str | None,
+    sorties: tuple[str, ...],
+    config: tuple[str, ...],
+    aircraft: str | None,
+    given: tuple[str, ...],
+    page: Path | None,
+    form: str,
+    programme: Path | None,
+) -> None:
+    """Reduce found points to results with bands; without NAME, list what there is."""
+    if name is None:
+        print_table(
+            [{"name": r.name, "question": r.question, "options": _options_text(r)} for r in REDUCTIONS],
+            [TableColumn("name", "name"), TableColumn("answers", "question"), TableColumn("options", "options")],
+            None,
+        )
+        return
+    handle = programme_of(ctx, programme)
+    reduction = find_reduction(name)
+    evidence = gather_evidence(
+        handle,
+        sorties=sorties,
+        config=dict(_pair(one) for one in config),
+        aircraft=aircraft,
+        options=read_options(reduction, given),
+    )
+    sheet = reduction.run(evidence)
+    settings = handle.settings
+    if page is not None:
+        from ..reductions.page import write_page
+
+        write_page(sheet, settings, page)
+        click.echo(f"written {page}", err=form != "table")
+    if form == "json":
+        click.echo(json.dumps(plain(context_of(sheet, settings)), indent=1, ensure_ascii=False, allow_nan=False))
+    elif form == "csv":
+        click.echo(csv_text(list(csv_records(sheet, settings))), nl=False)
+    elif page is None:
+        _print(context_of(sheet, settings))
+
+
+def read_options(reduction: Reduction, given: tuple[str, ...]) -> dict[str, float | str]:
+    """OPTION=VALUE texts as SI values. Raises SettingsError naming what the reduction takes."""
+    known = {one.name: one for one in reduction.options}
+    values: dict[str, float | str] = {}
+    for text in given:
+        key, value = _pair(text)
+        if key not in known:
+            raise SettingsError(
+                f"{reduction.name} has no such option", found=key, allowed=", ".join(known) or "none", where="--with"
+            )
+        values[key] = _value(value, known[key].quantity, key)
+    return values
+
+
+def _value(text: str, quantity: str | None, key: str) -> float | str:
+    if quantity is None:
+        return text
+    if quantity == "number":
+        try:
+            return float(text)
+        except ValueError:
+            raise SettingsError(f"{key} is a number", found=repr(text), where="--with") from None
+    number, unit = parse_quantity(text)
+    if unit.kind != quantity:
+        raise SettingsError(f"{key} is a quantity of {quantity}", found=repr(text), where="--with")
+    return to_si(number, unit.symbol)
+
+
+def _pair(text: str) -> tuple[str, str]:
+    key, sign, value = text.partition("=")
+    if not sign or not key.strip() or not value.strip():
+        raise SettingsError("write NAME=VALUE", found=repr(text), do="for example gear=down")
+    return key.strip(), value.strip()
+
+
+def _options_text(reduction: Reduction) -> str:
+    return ", ".join(one.name for one in reduction.options) or "–"
+
+
+def _print(context: dict[str, Any]) -> None:
+    click.secho(context["title"], bold=True)
+    for text in context["statements"]:
+        click.echo(f"  {text}")
+    for table in context["tables"]:
+        click.echo()
+        click.secho(table["title"], bold=True)
+        columns = [
+            TableColumn(_head(c), c["key"], "right" if _is_numeric(table, i) else "left")
+            for i, c in enumerate(table["columns"])
+        ]
+        cells = [{c.key: cell["text"] for c, cell in zip(columns, row, strict=True)} for row in table["rows"]]
+        print_table(cells, columns, table["note"] or None)
+    click.echo()
+    click.echo(f"points and stretches used: {len(context['used'])} of {context['flights']} flights")
+    for one in context["left_out"]:
+        click.echo(f"left out: {one['what']}: {one['reason']}")
+    for text in context["missing"]:
+        click.echo(f"missing: {text}")
+    for text in context["cautions"]:
+        click.secho(f"caution: {text}", bold=True)
+
+
+def _head(column: dict[str, Any]) -> str:
+    return f"{column['head']} [{column['unit']}]" if column["unit"] else str(column["head"])
+
+
+def _is_numeric(table: dict[str, Any], position: int) -> bool:
+    return any(isinstance(row[position]["value"], (int, float)) for row in table["rows"])

@@ -1,0 +1,192 @@
+"""The sheet of the airspeed calibration: correction against airspeed, winds, flights against each other."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...shared.settings import Settings
+from ...shared.units import from_si, to_si
+from .bands import band_of
+from .calibration import CalibrationResult, PooledCorrection, reduce_calibration, type_b_of_scale
+from .evidence import Evidence
+from .present import say
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+
+
+def run(evidence: Evidence) -> Sheet:
+    """The reduction and its sheet."""
+    return sheet_of(reduce_calibration(evidence), evidence)
+
+
+def sheet_of(result: CalibrationResult, evidence: Evidence) -> Sheet:
+    """The result as sentences, pictures and tables."""
+    settings = evidence.settings
+    missing = []
+    if not result.estimates:
+        missing.append(
+            "a full turn (330 deg or more) at steady speed, or three or more steady legs round the compass at one speed "
+            "and height, with velocity over the ground recorded"
+        )
+    return Sheet(
+        "calibration",
+        "Airspeed calibration and wind",
+        statements=tuple(_statements(result, settings)),
+        figures=_figures(result, evidence) if result.estimates else (),
+        tables=(_correction_table(result, settings), _estimate_table(result, evidence), _flight_table(result)),
+        cautions=("Ground effect, sideslip and lag are not in this calibration; near the stall it does not hold.",),
+        missing=tuple(missing),
+        used=tuple(origin for one in result.estimates for origin in one.origin),
+        left_out=result.left_out,
+        facts={"position_error_in_use": bool(settings.aircraft.position_error)},
+    )
+
+
+def _statements(result: CalibrationResult, settings: Settings) -> list[str]:
+    now = (
+        "the position error table of the settings"
+        if settings.aircraft.position_error
+        else "indicated airspeed as it is"
+    )
+    out = []
+    for one in result.pooled:
+        middle = one.at(one.centre)
+        scale = band_of(1 + middle.value / one.centre, middle.type_a / one.centre, middle.type_b / one.centre, unit="1")
+        out.append(
+            f"{_state(one)}: at {say(one.centre, 'speed', settings)}, add {say(middle, 'speed', settings, difference=True)} "
+            f"to {now} (scale {scale.value:.4f} ± {scale.half_width:.4f}); "
+            f"{one.estimates} turns and sets of legs of {one.flights} flights, "
+            f"{say(one.low, 'speed', settings)} to {say(one.high, 'speed', settings)}."
+        )
+    out += [
+        f"{flight.sortie} differs from the other flights by {flight.difference:+.4f} of scale "
+        f"(standard error {flight.error:.4f}): look for a leak, a changed probe or a changed unit."
+        for flight in result.flights
+        if flight.alarm
+    ]
+    if result.flights and not any(one.alarm for one in result.flights):
+        out.append(f"No drift between {len(result.flights)} flights is seen.")
+    return out
+
+
+def _state(one: PooledCorrection) -> str:
+    return f"gear {one.gear}, flap {one.flap}"
+
+
+def _figures(result: CalibrationResult, evidence: Evidence) -> tuple[Figure, ...]:
+    series: list[Series] = []
+    for pooled in result.pooled:
+        group = [one for one in result.estimates if (one.gear, one.flap) == (pooled.gear, pooled.flap)]
+        half = [2 * one.scale_error * one.calibrated_airspeed for one in group]
+        y = [(one.scale - 1) * one.calibrated_airspeed for one in group]
+        series.append(
+            Series(
+                _state(pooled),
+                tuple(one.calibrated_airspeed for one in group),
+                tuple(y),
+                y_low=tuple(v - h for v, h in zip(y, half, strict=True)),
+                y_high=tuple(v + h for v, h in zip(y, half, strict=True)),
+                origin=tuple(one.origin[0] for one in group),
+                pair=_state(pooled),
+            )
+        )
+        if pooled.high - pooled.low > 2.0:
+            x = np.linspace(pooled.low, pooled.high, 15)
+            bands = [pooled.at(float(v)) for v in x]
+            series.append(
+                Series(
+                    f"{_state(pooled)}, pooled",
+                    tuple(float(v) for v in x),
+                    tuple(b.value for b in bands),
+                    "band",
+                    tuple(b.low for b in bands),
+                    tuple(b.high for b in bands),
+                    pair=_state(pooled),
+                )
+            )
+    correction = Figure(
+        "Correction to calibrated airspeed as it is now",
+        Axis("calibrated airspeed", "speed"),
+        Axis("correction", "speed", difference=True),
+        tuple(series),
+        "One mark per full turn or set of legs, bars two standard errors; the shaded band also holds what temperature "
+        "and the receiver leave open.",
+    )
+    del evidence
+    return (correction,)
+
+
+def _correction_table(result: CalibrationResult, settings: Settings) -> Table:
+    rows = [
+        (Cell(one.gear), Cell(one.flap), Cell(speed), cell_of(one.at(speed)))
+        for one in result.pooled
+        for speed in speeds_inside(one.low, one.high, settings)
+    ]
+    columns = (
+        Column("gear", "gear"),
+        Column("flap", "flap"),
+        Column("calibrated_airspeed", "calibrated airspeed as now", "speed"),
+        Column("correction", "correction", "speed", difference=True),
+    )
+    return Table(
+        "Correction by airspeed", columns, tuple(rows), "Only inside the measured speeds; add it to what is shown now."
+    )
+
+
+def speeds_inside(low: float, high: float, settings: Settings, step: float = 10.0) -> list[float]:
+    """Round speeds [m/s] (multiples of `step` display units) within a range [m/s]; its middle when none is."""
+    unit = settings.display_unit("speed")
+    first, last = from_si(low - 0.5, unit), from_si(high + 0.5, unit)
+    wanted = np.arange(np.ceil(first / step) * step, last + 1e-9, step)
+    return [float(to_si(float(v), unit)) for v in wanted] or [(low + high) / 2]
+
+
+def _estimate_table(result: CalibrationResult, evidence: Evidence) -> Table:
+    columns = (
+        Column("sortie", "sortie"),
+        Column("kind", "from"),
+        Column("gear", "gear"),
+        Column("flap", "flap"),
+        Column("looks", "looks", "count"),
+        Column("calibrated_airspeed", "airspeed", "speed"),
+        Column("height", "pressure altitude", "altitude"),
+        Column("scale", "scale", "ratio"),
+        Column("wind_from", "wind from", "angle"),
+        Column("wind_speed", "wind", "speed"),
+        Column("misfit", "residual", "speed", difference=True),
+    )
+    rows = []
+    for one in result.estimates:
+        scale = band_of(one.scale, one.scale_error, type_b_of_scale(evidence, one.temperature), unit="1")
+        wind = band_of(one.wind_speed, one.wind_error, evidence.settings.uncertainty.ground_speed, unit="m/s")
+        rows.append(
+            (
+                Cell(one.sortie), Cell(one.kind), Cell(one.gear), Cell(one.flap), Cell(one.looks),
+                Cell(one.calibrated_airspeed), Cell(one.pressure_altitude), cell_of(scale, one.origin),
+                Cell(one.wind_direction), cell_of(wind, one.origin), Cell(one.misfit),
+            )
+        )  # fmt: skip
+    return Table(
+        "Turns and legs",
+        columns,
+        tuple(rows),
+        "Scale: true airspeed over the one computed now. Wind is named by where it blows from, true north.",
+    )
+
+
+def _flight_table(result: CalibrationResult) -> Table:
+    columns = (
+        Column("sortie", "sortie"),
+        Column("estimates", "estimates", "count"),
+        Column("difference", "scale against the other flights", "ratio"),
+        Column("alarm", "differs"),
+    )
+    rows = tuple(
+        (
+            Cell(one.sortie),
+            Cell(one.estimates),
+            cell_of(band_of(one.difference, one.error, unit="1")),
+            Cell("yes" if one.alarm else "no"),
+        )
+        for one in result.flights
+    )
+    return Table("Flights against each other", columns, rows)

@@ -1,0 +1,151 @@
+"""The accepted points of a programme with everything a reduction asks of them, one row each, SI.
+
+One aircraft at a time: numbers of two airframes are never pooled. What cannot be used is listed with
+its reason, never dropped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ...shared.errors import SettingsError, UnknownSortieError
+from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
+from ...shared.settings import Settings
+from .sheet import LeftOut, Reference
+
+if TYPE_CHECKING:
+    from ...store.programme import Programme
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What a reduction works on.
+
+    points: one row per accepted point: sortie, day (UTC date), number, start_utc, start_s, stop_s, duration_s,
+    kind, gear, flap, power, propulsion, then per channel its mean `<channel>`, standard error
+    `<channel>_error`, slope `<channel>_slope` and deviation `<channel>_deviation`, and `weight` [N],
+    `dynamic_pressure` [Pa], `mass_from` (card, settings or nothing). Missing values NaN.
+    """
+
+    programme: Programme
+    settings: Settings
+    aircraft: str | None
+    sorties: tuple[str, ...]
+    points: pd.DataFrame
+    left_out: tuple[LeftOut, ...] = ()
+    options: Mapping[str, float | str] = field(default_factory=dict)
+
+    @property
+    def standard_mass(self) -> float:
+        """Mass results are stated at [kg]: the settings' aircraft.mass, else the mean of the points'; NaN when neither is known."""
+        if self.settings.aircraft.mass is not None:
+            return float(self.settings.aircraft.mass)
+        known = self.points["mass"].dropna() if "mass" in self.points else pd.Series(dtype=float)
+        return float(known.mean()) if len(known) else float("nan")
+
+
+def gather_evidence(
+    programme: Programme,
+    *,
+    sorties: Sequence[str] = (),
+    config: Mapping[str, str] | None = None,
+    aircraft: str | None = None,
+    options: Mapping[str, float | str] | None = None,
+) -> Evidence:
+    """The evidence of these sorties (all when none is named) of one aircraft; config: as in Programme.points.
+
+    Raises UnknownSortieError, SettingsError when the sorties are of several aircraft and none is chosen.
+    """
+    settings = programme.settings
+    listed = programme.sorties()
+    unknown = [name for name in sorties if name not in set(listed["sortie"])]
+    if unknown:
+        raise UnknownSortieError(
+            "no such sortie", found=", ".join(unknown), allowed=", ".join(listed["sortie"]), where=str(programme.folder)
+        )
+    asked = listed[listed["sortie"].isin(sorties)] if sorties else listed
+    chosen, name, left_out = _of_one_aircraft(asked, aircraft or settings.aircraft.name)
+    points = programme.points(config=config)
+    points = points[points["sortie"].isin(chosen)].reset_index(drop=True)
+    return Evidence(
+        programme, settings, name, chosen, _with_statistics(points, programme, settings), left_out, dict(options or {})
+    )
+
+
+def reference_of(row: Mapping[str, object]) -> Reference:
+    """The way back to a point from its row in `Evidence.points`."""
+    return Reference(
+        str(row["sortie"]),
+        int(row["number"]),  # type: ignore[call-overload]
+        float(row["start_s"]),  # type: ignore[arg-type]
+        float(row["stop_s"]),  # type: ignore[arg-type]
+    )
+
+
+def references_of(points: pd.DataFrame) -> tuple[Reference, ...]:
+    """The ways back to all points of a frame, in its order."""
+    return tuple(reference_of({str(key): value for key, value in row.items()}) for row in points.to_dict("records"))
+
+
+def _of_one_aircraft(
+    asked: pd.DataFrame, wanted: str | None
+) -> tuple[tuple[str, ...], str | None, tuple[LeftOut, ...]]:
+    names = sorted({str(one) for one in asked["aircraft"].dropna() if str(one)})
+    if len(names) <= 1 and (wanted is None or not names or _same(names[0], wanted)):
+        return tuple(asked["sortie"]), names[0] if names else wanted, ()
+    if wanted is None or not any(_same(one, wanted) for one in names):
+        raise SettingsError(
+            "the sorties are of several aircraft, and one reduction is of one"
+            if wanted is None
+            else "no sortie is of the aircraft asked for",
+            found=", ".join(names),
+            do="name one with --aircraft, or as aircraft.name in settings.toml",
+        )
+    own = asked["aircraft"].map(lambda one: isinstance(one, str) and _same(one, wanted))
+    others = asked[~own]
+    left_out = tuple(
+        LeftOut(
+            f"sortie {row['sortie']}",
+            f"is of {row['aircraft'] or 'an unnamed aircraft'}, not of {wanted}",
+            Reference(row["sortie"]),
+        )
+        for row in others.to_dict("records")
+    )
+    return tuple(asked[own]["sortie"]), wanted, left_out
+
+
+def _same(one: str, other: str) -> bool:
+    return "".join(filter(str.isalnum, one)).casefold() == "".join(filter(str.isalnum, other)).casefold()
+
+
+def _with_statistics(points: pd.DataFrame, programme: Programme, settings: Settings) -> pd.DataFrame:
+    keep = ["sortie", "number", "start_utc", "stop_utc", "start_s", "stop_s", "duration_s", "kind",
+            "gear", "flap", "power", "propulsion", "score"]  # fmt: skip
+    out = points[keep].copy()
+    out["day"] = pd.to_datetime(out["start_utc"]).dt.strftime("%Y-%m-%d")
+    long = programme.statistics()
+    long = long[long["accepted"] & long["sortie"].isin(set(points["sortie"]))]
+    parts = {"": "mean", "_error": "standard_error", "_slope": "slope_per_s", "_deviation": "deviation"}
+    index = pd.MultiIndex.from_frame(out[["sortie", "number"]])
+    for suffix, value in parts.items():
+        wide = long.pivot(index=["sortie", "number"], columns="channel", values=value).reindex(index)
+        wide.columns = [f"{name}{suffix}" for name in wide.columns]
+        out = pd.concat([out, wide.reset_index(drop=True)], axis=1)
+    return _with_loads(out, settings)
+
+
+def _with_loads(points: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    mass = points["mass"] if "mass" in points else pd.Series(np.nan, index=points.index)
+    source = pd.Series(np.where(mass.notna(), "card", "nothing"), index=points.index)
+    if settings.aircraft.mass is not None:
+        source = source.where(mass.notna(), "settings")
+        mass = mass.fillna(float(settings.aircraft.mass))
+    speed = points["equivalent_airspeed"] if "equivalent_airspeed" in points else pd.Series(np.nan, index=points.index)
+    return points.assign(
+        mass=mass, mass_from=source, weight=mass * STANDARD_GRAVITY, dynamic_pressure=SEA_LEVEL_DENSITY / 2 * speed**2
+    )
