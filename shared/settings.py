@@ -93,6 +93,13 @@ class PositionError(_Strict):
     gear: Literal["up", "down"] | None = None
 
 
+class LoadingCorner(_Strict):
+    """One corner of the loading envelope, in order round it: a mass and the arm of the centre of gravity."""
+
+    mass: Mass  # type: ignore[valid-type]
+    arm: Length  # type: ignore[valid-type]
+
+
 class Aircraft(_Strict):
     """The aircraft as its papers describe it. Everything may be left out; nothing is assumed."""
 
@@ -117,6 +124,13 @@ class Aircraft(_Strict):
     propeller_gear_ratio: float | None = Field(default=None, description="engine revolutions for one of the propeller")
     propeller_diameter: Length | None = None  # type: ignore[valid-type]
     temperature_recovery_factor: float = Field(default=1.0, ge=0, le=1)
+    fuel_arm: Length | None = Field(
+        default=None, description="arm of the fuel from the datum the card's CG is given from"
+    )  # type: ignore[valid-type]
+    gear_retraction_moment: float | None = Field(
+        default=None, description="change of moment when the gear comes up, kg m; the card's CG is with the gear down"
+    )
+    loading_envelope: tuple[LoadingCorner, ...] = Field(default=(), strict=False)
     flap_settings: tuple[FlapSetting, ...] = Field(default=(), strict=False)
     position_error: tuple[PositionError, ...] = Field(default=(), strict=False)
 
@@ -127,7 +141,7 @@ DETECTION_KEYS: frozenset[str] = frozenset(
         "name", "never_exceed_speed", "gear_operating_speed", "gear_extended_speed", "stall_speed_clean",
         "stall_speed_landing", "maximum_engine_speed", "maximum_oil_temperature", "maximum_cylinder_head_temperature",
         "maximum_exhaust_gas_temperature", "maximum_load_factor", "minimum_load_factor", "retractable_gear",
-        "governed_propeller", "flap_settings",
+        "governed_propeller", "flap_settings", "fuel_arm", "gear_retraction_moment", "loading_envelope",
     }
 )  # fmt: skip
 
@@ -190,6 +204,7 @@ class Uncertainty(_Strict):
     temperature: float = Field(default=1.0, ge=0, description="of air temperature, kelvin")
     mass_share: float = Field(default=0.005, ge=0, description="of the mass at a point: weighing, loading, fuel")
     mass_share_assumed: float = Field(default=0.03, ge=0, description="of a mass taken from the settings")
+    centre_of_gravity: Length = Field(default=to_si(5.0, "mm"), description="of the card's centre of gravity")  # type: ignore[valid-type]
     engine_speed_share: float = Field(default=0.002, ge=0, description="of engine speed")
     ground_speed: Speed = Field(default=to_si(0.1, "kt"), description="of speed over the ground")  # type: ignore[valid-type]
 
@@ -248,6 +263,7 @@ DISPLAY_DEFAULTS: dict[str, str] = {
     "mass_flow": "lb/h",
     "area": "ft2",
     "distance": "nm",
+    "arm": "in",
 }
 
 # tables of settings.toml that only the showing of results depends on: what is found does not
@@ -350,5 +366,6 @@ _MODELS: dict[str | int, Any] = {
     "instruments": InstrumentProfile,
     "flap_settings": FlapSetting,
     "position_error": PositionError,
+    "loading_envelope": LoadingCorner,
     "uncertainty": Uncertainty,
 }

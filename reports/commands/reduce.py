@@ -118,10 +118,7 @@ def _print(context: dict[str, Any]) -> None:
     for table in context["tables"]:
         click.echo()
         click.secho(table["title"], bold=True)
-        columns = [
-            TableColumn(_head(c), c["key"], "right" if _is_numeric(table, i) else "left")
-            for i, c in enumerate(table["columns"])
-        ]
+        columns = [TableColumn(_head(c), c["key"], "right" if c["numeric"] else "left") for c in table["columns"]]
         cells = [{c.key: cell["text"] for c, cell in zip(columns, row, strict=True)} for row in table["rows"]]
         print_table(cells, columns, table["note"] or None)
     click.echo()
@@ -136,7 +133,3 @@ def _print(context: dict[str, Any]) -> None:
 
 def _head(column: dict[str, Any]) -> str:
     return f"{column['head']} [{column['unit']}]" if column["unit"] else str(column["head"])
-
-
-def _is_numeric(table: dict[str, Any], position: int) -> bool:
-    return any(isinstance(row[position]["value"], (int, float)) for row in table["rows"])

@@ -9,7 +9,7 @@ from ...shared.units import from_si, to_si
 from .bands import band_of
 from .calibration import CalibrationResult, PooledCorrection, reduce_calibration, type_b_of_scale
 from .evidence import Evidence
-from .present import say
+from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
 
 
@@ -43,9 +43,9 @@ def sheet_of(result: CalibrationResult, evidence: Evidence) -> Sheet:
 
 def _statements(result: CalibrationResult, settings: Settings) -> list[str]:
     now = (
-        "the position error table of the settings"
+        "what the position error table of the settings gives"
         if settings.aircraft.position_error
-        else "indicated airspeed as it is"
+        else "indicated airspeed"
     )
     out = []
     for one in result.pooled:
@@ -54,8 +54,8 @@ def _statements(result: CalibrationResult, settings: Settings) -> list[str]:
         out.append(
             f"{_state(one)}: at {say(one.centre, 'speed', settings)}, add {say(middle, 'speed', settings, difference=True)} "
             f"to {now} (scale {scale.value:.4f} ± {scale.half_width:.4f}); "
-            f"{one.estimates} turns and sets of legs of {one.flights} flights, "
-            f"{say(one.low, 'speed', settings)} to {say(one.high, 'speed', settings)}."
+            f"{counted(one.estimates, 'turn or set of legs', 'turns and sets of legs')} of {counted(one.flights, 'flight')}, "
+            f"{range_text(one.low, one.high, 'speed', settings)}."
         )
     out += [
         f"{flight.sortie} differs from the other flights by {flight.difference:+.4f} of scale "

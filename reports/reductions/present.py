@@ -59,6 +59,18 @@ def say(value: Band | float | None, quantity: str | None, settings: Settings, *,
     return band_text(shown[0], shown[1], shown[2], unit) + tail
 
 
+def counted(number: int, one: str, several: str | None = None) -> str:
+    """'1 flight', '3 flights'."""
+    return f"{number} {one if number == 1 else several or one + 's'}"
+
+
+def range_text(low: float, high: float, quantity: str, settings: Settings) -> str:
+    """'80.1 to 110.3 kt', or the one value where both are shown alike."""
+    first, last = say(low, quantity, settings), say(high, quantity, settings)
+    unit = unit_shown(quantity, settings)
+    return last if first == last else f"{first.removesuffix(f' {unit}')} to {last}"
+
+
 def band_text(value: float, low: float | None, high: float | None, unit: str | None) -> str:
     """'95.2 ± 0.3' or '95.2 (94.1 to 97.0)': as many digits as the unit and the band deserve; all in display units."""
     if low is None or high is None or low != low or high != high:
@@ -94,6 +106,8 @@ def _table(table: Table, settings: Settings) -> dict[str, Any]:
     rows = [
         [_cell(cell, column, settings) for cell, column in zip(row, table.columns, strict=True)] for row in table.rows
     ]
+    for position, column in enumerate(columns):
+        column["numeric"] = any(isinstance(row[position]["value"], (int, float)) for row in rows)
     return {"title": table.title, "columns": columns, "rows": rows, "note": table.note}
 
 

@@ -45,6 +45,12 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "what the airspeed system reads wrong, and the wind, from any full turn or set of legs",
         "calibration_sheet",
     ),
+    Reduction(
+        "mass",
+        "Mass and centre of gravity",
+        "at what mass and centre of gravity each point was flown, and where in the envelope",
+        "mass_sheet",
+    ),
 )
 
 
