@@ -51,6 +51,29 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "at what mass and centre of gravity each point was flown, and where in the envelope",
         "mass_sheet",
     ),
+    Reduction(
+        "changes",
+        "What changed",
+        "what differs between two flights or groups of flights at matched points, and in what was recorded",
+        "changes_sheet",
+        (
+            Option("before", "flights of the first side, commas between; default: all earlier ones"),
+            Option("after", "flights of the second side; default: the last flight"),
+        ),
+    ),
+    Reduction(
+        "coverage",
+        "What has been flown",
+        "how many points each configuration has at each airspeed, height and mass, and how well its sink is known",
+        "coverage_sheet",
+    ),
+    Reduction(
+        "next",
+        "Points to fly next",
+        "which points would narrow the widest bands, in build-up order inside the limits of the settings",
+        "next_sheet",
+        (Option("count", "how many to propose", "number"),),
+    ),
 )
 
 
