@@ -193,8 +193,10 @@ def _slopes(points: pd.DataFrame, channel: str) -> tuple[float, float]:
     side = points["sortie"].astype("category").cat.codes
     columns = [(side == code).astype(float) for code in sorted(set(side))]
     wanted = [("calibrated_airspeed", SPEED_WINDOW), ("pressure_altitude", to_si(1000.0, "ft"))]
-    used = [name for name, span in wanted if float(np.ptp(points[name])) >= span]
-    columns += [points[name] - points[name].mean() for name in used]
+    # what a flight varied by itself: heights that differ between flights alone tell no lapse, only noise
+    own = {name: points[name] - points.groupby("sortie")[name].transform("mean") for name, _ in wanted}
+    used = [name for name, span in wanted if float(np.ptp(own[name])) >= span]
+    columns += [own[name] for name in used]
     design = np.stack([np.asarray(one, dtype=np.float64) for one in columns], axis=1)
     if len(points) < design.shape[1] + 2 or np.linalg.matrix_rank(design) < design.shape[1]:
         return 0.0, 0.0

@@ -57,7 +57,7 @@ def _statements(result: ChangesResult, written: tuple[MetadataChange, ...], sett
             f"{counted(len(result.differences), 'comparison')} (false discovery rate 5 %)."
         )
     out += [
-        f"{one.words}, {one.condition} at {say(one.airspeed, 'speed', settings)}: {_said(one, settings)} from "
+        f"{one.words}, {one.condition} at {say(one.airspeed, 'speed', settings)}: {said_difference(one, settings)} from "
         f"{_before(one, settings)} "
         f"({counted(one.pairs, 'matched point')}, p {one.p_value:.3g})."
         for one in seen[:8]
@@ -78,7 +78,8 @@ def settings_quantities() -> frozenset[str]:
     return frozenset(quantity for _, quantity, _ in COMPARED.values() if quantity != "voltage")
 
 
-def _said(one: Difference, settings: Settings) -> str:
+def said_difference(one: Difference, settings: Settings) -> str:
+    """'+0.7 ± 0.3 deg': a difference with its sign, band and unit."""
     if one.quantity not in settings_quantities():
         return f"{one.difference.value:+.2f} ± {one.difference.half_width:.2f} V"
     text = say(one.difference, one.quantity, settings, difference=True)
@@ -90,9 +91,10 @@ def _quantities(result: ChangesResult) -> list[str]:
 
 
 def _table(result: ChangesResult, quantity: str) -> Table:
-    own = [one for one in result.differences if one.quantity == quantity]
+    own = [(i + 1, one) for i, one in enumerate(result.differences) if one.quantity == quantity]
     known = None if quantity == "voltage" else quantity
     columns = (
+        Column("rank", "rank", "count"),
         Column("channel", "of"),
         Column("condition", "condition"),
         Column("airspeed", "at", "speed"),
@@ -104,14 +106,14 @@ def _table(result: ChangesResult, quantity: str) -> Table:
     )
     rows = tuple(
         (
-            Cell(one.words), Cell(one.condition), Cell(one.airspeed), Cell(one.before),
+            Cell(rank), Cell(one.words), Cell(one.condition), Cell(one.airspeed), Cell(one.before),
             cell_of(one.difference, one.origin), Cell(one.p_value), Cell("yes" if one.seen else "no"), Cell(one.pairs),
         )
-        for one in own
+        for rank, one in own
     )  # fmt: skip
     return Table(
-        f"Differences of {own[0].words}"
-        if len({o.words for o in own}) == 1
+        f"Differences of {own[0][1].words}"
+        if len({o.words for _, o in own}) == 1
         else f"Differences ({quantity.replace('_', ' ')})",
         columns,
         rows,
@@ -126,7 +128,7 @@ def _figures(result: ChangesResult) -> tuple[Figure, ...]:
     return (
         Figure(
             "The surest differences, in their own standard uncertainties",
-            Axis("comparison, see the tables"),
+            Axis("rank in the tables, the surest first"),
             Axis("difference / standard uncertainty"),
             (
                 Series(
@@ -138,7 +140,7 @@ def _figures(result: ChangesResult) -> tuple[Figure, ...]:
                 ),
             ),
             "Bars are k = 2; one that reaches zero is no difference.",
-            tuple(f"{one.words}, {one.condition.split(',')[0]} {i + 1}" for i, one in enumerate(shown)),
+            tuple(str(i + 1) for i in range(len(shown))),
         ),
     )
 

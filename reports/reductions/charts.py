@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 INKS = ("#0b5d7a", "#c2571a", "#4a7c2c", "#7a4a8c", "#8a6d00", "#5c6670", "#a3324f", "#1d2329")
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
 LINES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (8, 2, 2, 2)), "-", (0, (6, 2)), (0, (2, 1.5)), (0, (8, 2, 2, 2)))
-_STYLE: Any = {
+STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 9,
     "axes.spines.top": False,
@@ -36,7 +36,7 @@ def draw(figure: dict[str, Any], *, width_in: float = 7.2, height_in: float = 4.
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
-    with rc_context(_STYLE):
+    with rc_context(STYLE):
         sheet = Figure(figsize=(width_in, height_in), layout="constrained")
         FigureCanvasSVG(sheet)
         axes = sheet.add_subplot()

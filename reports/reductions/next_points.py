@@ -153,7 +153,7 @@ def allowed_range(row: Row, aircraft: Aircraft) -> tuple[float, float, str]:
             if low > row.slowest - BUILD_UP_STEP
             else "one step below the slowest flown"
         )
-    limits = _upper_limits(row.condition, aircraft)
+    limits = upper_limits(row.condition, aircraft)
     high, why_high = row.fastest, "fastest flown"
     if limits:
         name, limit = min(limits.items(), key=lambda one: one[1])
@@ -163,7 +163,8 @@ def allowed_range(row: Row, aircraft: Aircraft) -> tuple[float, float, str]:
     return low, high, f"{why_low}; {why_high}"
 
 
-def _upper_limits(condition: Condition, aircraft: Aircraft) -> dict[str, float]:
+def upper_limits(condition: Condition, aircraft: Aircraft) -> dict[str, float]:
+    """Upper airspeed limits [m/s] of the settings that hold in a condition, by name."""
     found: dict[str, float | None] = {"never-exceed speed": aircraft.never_exceed_speed}
     if condition.gear == "down":
         found["gear-extended speed"] = aircraft.gear_extended_speed

@@ -1,0 +1,1 @@
+"""Documents to print: the debrief page, test cards, the handbook draft, the programme's report."""

@@ -1,0 +1,76 @@
+"""The next test cards: proposed points grouped by configuration, with set-up, tolerance, limits and space for writing."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+from ...shared.settings import PointCriteria, Settings
+from ..reductions.coverage import Condition, reduce_coverage
+from ..reductions.evidence import Evidence
+from ..reductions.next_points import NextPoint, propose_points, upper_limits
+from ..reductions.present import range_text, say
+
+
+def cards_context(evidence: Evidence, count: int = 10) -> dict[str, Any]:
+    """One card per configuration in build-up order, display units."""
+    result = propose_points(evidence, count)
+    flown = {row.condition: row for row in reduce_coverage(evidence).rows}
+    settings = evidence.settings
+    cards = []
+    for condition, group in groupby(result.points, key=lambda one: one.condition):
+        row = flown[condition]
+        cards.append(
+            {
+                "title": f"Glides, gear {condition.gear}, flap {condition.flap}",
+                "set_up": _set_up(condition, settings),
+                "flown": (
+                    f"flown so far: {row.points} points of {row.flights} flights at "
+                    f"{range_text(row.slowest, row.fastest, 'speed', settings)}, "
+                    f"{range_text(*row.heights, 'altitude', settings)}, {range_text(*row.masses, 'mass', settings)}"
+                ),
+                "limits": _limits(condition, settings),
+                "points": [_point(one, settings) for one in group],
+            }
+        )
+    return {
+        "title": "Test cards, proposed",
+        "aircraft": evidence.aircraft or "aircraft not named",
+        "cards": cards,
+        "tolerance": tolerance_text(settings.points, settings),
+        "left_out": [f"{one.what}: {one.reason}" for one in result.left_out if one.reference is None],
+    }
+
+
+def _set_up(condition: Condition, settings: Settings) -> list[str]:
+    del settings
+    return [
+        f"gear {condition.gear}, flap {condition.flap}",
+        f"propulsion {condition.propulsion}, propeller lever as in the points flown so far",
+        "trim, let speed and sink settle, call the start",
+    ]
+
+
+def _limits(condition: Condition, settings: Settings) -> str:
+    limits = upper_limits(condition, settings.aircraft)
+    told = [f"{name} {say(value, 'speed', settings)}" for name, value in sorted(limits.items(), key=lambda one: one[1])]
+    return "; ".join(told) or "no limit of this configuration is written in the settings"
+
+
+def _point(one: NextPoint, settings: Settings) -> dict[str, str]:
+    expected = "–" if one.half_width_now != one.half_width_now else say(one.half_width_now, "vertical_speed", settings)
+    return {
+        "indicated": say(one.indicated, "speed", settings),
+        "calibrated": say(one.airspeed, "speed", settings),
+        "why": one.reason,
+        "band": expected,
+    }
+
+
+def tolerance_text(criteria: PointCriteria, settings: Settings) -> str:
+    """The criteria a stretch has to meet, in words."""
+    return (
+        f"{criteria.minimum_duration:.0f} s or more; airspeed within {say(criteria.airspeed_band, 'speed', settings, difference=True)}, "
+        f"trend below {say(criteria.airspeed_trend, 'acceleration', settings)}; bank within {say(criteria.bank, 'angle', settings)}; "
+        "gear, flap, power and propeller lever untouched"
+    )
