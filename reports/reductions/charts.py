@@ -22,6 +22,7 @@ STYLE: Any = {
     "axes.spines.right": False,
     "axes.edgecolor": "#5c6670",
     "axes.grid": True,
+    "axes.axisbelow": True,
     "grid.color": "#d9d5cb",
     "grid.linewidth": 0.6,
     "svg.hashsalt": "trimshot",
@@ -49,13 +50,16 @@ def draw(figure: dict[str, Any], *, width_in: float = 7.2, height_in: float = 4.
 
 def _draw_series(axes: Axes, figure: dict[str, Any], link: str | None) -> None:
     slots: dict[str, int] = {}
+    dotted = {one["pair"] for one in figure["series"] if one["style"] == "points" and one["pair"]}
     bars = [one for one in figure["series"] if one["style"] == "bars"]
     for one in figure["series"]:
         slot = slots.setdefault(one["pair"] or one["label"], len(slots)) % len(INKS)
         if one["style"] == "bars":
             _draw_bars(axes, one, slot, bars.index(one), len(bars))
         else:
-            _DRAW[one["style"]](axes, one, slot, link)
+            # the curve through points that are named needs no name of its own
+            hidden = one["style"] != "points" and one["pair"] in dotted
+            _DRAW[one["style"]](axes, {**one, "label": "_hidden"} if hidden else one, slot, link)
 
 
 def _draw_points(axes: Axes, one: dict[str, Any], slot: int, link: str | None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import floor, log10
 from typing import Any
 
 from ...shared.settings import DISPLAY_DEFAULTS, Settings
@@ -204,7 +205,9 @@ def _digits_text(value: float, unit: str | None) -> str:
 
 
 def _digits_for(half: float, unit: str | None) -> int:
-    """Digits after the point: the unit's own, more where the band is narrower than those can tell."""
+    """Digits after the point: the unit's own, more where the band is narrower than those can tell; without unit two of the band."""
+    if unit is None and 0 < half < 100:
+        return max(0, min(5, 1 - floor(log10(half))))
     digits = _DIGITS.get(unit or "", 3)
     while 0 < half < 0.95 * 10.0**-digits and digits < 5:
         digits += 1

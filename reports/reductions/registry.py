@@ -52,6 +52,26 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "mass_sheet",
     ),
     Reduction(
+        "drag",
+        "Sink and drag by configuration",
+        "how fast each configuration sinks at each airspeed, its drag polar, best glide and least sink",
+        "drag_sheet",
+        (Option("robust", "yes: odd points count less"),),
+    ),
+    Reduction(
+        "increments",
+        "What propeller, gear and flaps add",
+        "how much drag area and sink the propeller, the gear and each flap setting add",
+        "increments_sheet",
+        (Option("robust", "yes: odd points count less"),),
+    ),
+    Reduction(
+        "windmilling",
+        "Engine speed with the throttle closed",
+        "how fast the propeller turns with the throttle closed, and below which airspeed the governor lets go",
+        "windmilling_sheet",
+    ),
+    Reduction(
         "changes",
         "What changed",
         "what differs between two flights or groups of flights at matched points, and in what was recorded",
@@ -73,6 +93,70 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "which points would narrow the widest bands, in build-up order inside the limits of the settings",
         "next_sheet",
         (Option("count", "how many to propose", "number"),),
+    ),
+    Reduction(
+        "approach",
+        "Height needed for an approach without power",
+        "what height overhead and abeam the touchdown point an approach without power takes, and how predictions held",
+        "approach",
+        (
+            Option("speed", "equivalent airspeed before final; default: as on own approaches", "speed"),
+            Option("final_speed", "equivalent airspeed on final; default: as on own approaches", "speed"),
+            Option("bank", "bank of the turns; default: as on own approaches", "angle"),
+            Option("headwind", "wind on the nose at landing; default: none", "speed"),
+            Option("abeam", "distance abeam the touchdown point on downwind; default: as on own approaches", "length"),
+            Option(
+                "downwind", "how far past the touchdown point base is begun; default: as on own approaches", "length"
+            ),
+            Option("gear_at", "where the gear is let down: before, high key, low key, base or final"),
+            Option("flaps_at", "flap states and where each is begun, half:base,full:final"),
+            Option("mass", "mass; default: the standard mass", "mass"),
+            Option("density_altitude", "density altitude of the field; default: as on own approaches", "length"),
+        ),
+    ),
+    Reduction(
+        "flare",
+        "What a flare takes",
+        "what height, time, speed and lift a flare from the landing configuration's glide takes",
+        "flare",
+        (
+            Option("load_factor", "load factor of the pull; default 1.25", "number"),
+            Option("speed", "equivalent airspeed it is begun at; default: as on own landings", "speed"),
+            Option("mass", "mass; default: the standard mass", "mass"),
+            Option("density_altitude", "density altitude of the field; default: sea level", "length"),
+        ),
+    ),
+    Reduction(
+        "slow-down",
+        "Slowing down",
+        "how long and how far it takes to slow to the gear's and the flap's speed, level and descending",
+        "slow_down",
+        (
+            Option("from", "speed it begins at; default: the highest measured", "speed"),
+            Option("gear_speed", "speed the gear may be moved at; default: the settings'", "speed"),
+            Option("flap_speed", "speed the flap may be moved at; default: the settings'", "speed"),
+            Option("sink", "sink rate of the descending case; default 500 ft/min", "speed"),
+            Option("mass", "mass; default: the standard mass", "mass"),
+            Option("density_altitude", "density altitude; default: as measured", "length"),
+        ),
+    ),
+    Reduction(
+        "landings",
+        "Landings",
+        "at what speed, sink and load each landing touched down, how it was flared, and the trend",
+        "landings",
+    ),
+    Reduction(
+        "stalls",
+        "Stall speeds",
+        "at what speed each configuration stalls, at one mass and load factor, with entry rate and warning",
+        "stalls",
+    ),
+    Reduction(
+        "oscillations",
+        "Oscillations",
+        "period and damping of phugoids, short periods and Dutch rolls against first approximations",
+        "oscillations",
     ),
 )
 

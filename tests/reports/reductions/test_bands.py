@@ -38,7 +38,7 @@ def test_words_carry_the_unit_and_the_digits_the_band_deserves() -> None:
     assert say(Band(95 * knot, 94 * knot, 97 * knot, "m/s"), "speed", PLAIN) == "95.0 (94.0 to 97.0) kt"
     assert say(float("nan"), "speed", PLAIN) == "–"
     assert say(1.0, "share", PLAIN) == "100.0 %"
-    assert band_text(1.0, 0.9957, 1.0043, None) == "1.000 ± 0.004"
+    assert band_text(1.0, 0.9957, 1.0043, None) == "1.0000 ± 0.0043"
     assert band_text(10.0, None, None, "kt") == "10.0"
 
 

@@ -1,0 +1,181 @@
+"""Sink and drag by condition: glides reduced to drag areas, a parabolic polar each, speeds of best glide and least sink.
+
+What is measured is drag less thrust: with the throttle closed the propeller's drag (or rest of thrust) is in it.
+Results are at standard mass and sea-level density unless they say otherwise.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ...shared.physics.constants import STANDARD_GRAVITY
+from .bands import UNKNOWN, Band, band_of
+from .conditions import Condition, with_conditions
+from .evidence import Evidence, reference_of, references_of
+from .polar_fit import Floats, PolarFit, equivalent_speed, fit_polars, sink_of
+from .sheet import LeftOut, Reference
+
+Of = Callable[[Floats, Floats], Floats]  # a quantity of f and k, shapes (n,) -> (n,)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ConditionDrag:
+    """One condition's glides. fit: the polar, or why there is none. Speeds equivalent, sink at sea level, SI.
+
+    not_reached: best glide or least sink that lies outside the measured speeds, in words.
+    """
+
+    condition: Condition
+    points: pd.DataFrame
+    fit: PolarFit | str
+    origin: tuple[Reference, ...]
+    not_reached: tuple[str, ...] = ()
+    parasite_area: Band = UNKNOWN
+    induced: Band = UNKNOWN
+    zero_lift_coefficient: Band = UNKNOWN
+    induced_factor: Band = UNKNOWN
+    best_glide_speed: Band = UNKNOWN
+    best_glide_ratio: Band = UNKNOWN
+    least_sink_speed: Band = UNKNOWN
+    least_sink: Band = UNKNOWN
+
+    @property
+    def flights(self) -> int:
+        """How many flights the points come from."""
+        return int(self.points["sortie"].nunique())
+
+    def speeds(self, mass: float) -> tuple[float, float]:
+        """Slowest and fastest equivalent airspeed [m/s] measured, at a mass [kg]."""
+        assert isinstance(self.fit, PolarFit)
+        return float(equivalent_speed(self.fit.high, mass)), float(equivalent_speed(self.fit.low, mass))
+
+    def sink_at(self, speed: float, mass: float) -> Band:
+        """Sink [m/s] at sea level at an equivalent airspeed [m/s] and mass [kg]; unknown outside the measured speeds."""
+        if isinstance(self.fit, str):
+            return UNKNOWN
+        low, high = self.speeds(mass)
+        if not low - 0.3 <= speed <= high + 0.3:
+            return UNKNOWN
+        return band_from(self.fit, lambda f, k: sink_of(f, k, speed, mass), "m/s")
+
+
+@dataclass(frozen=True, slots=True)
+class DragResult:
+    """All glide conditions of one aircraft, the standard mass [kg] they are stated at, the points left out."""
+
+    conditions: tuple[ConditionDrag, ...]
+    standard_mass: float
+    left_out: tuple[LeftOut, ...]
+
+
+def reduce_drag(evidence: Evidence) -> DragResult:
+    """Drag of every glide condition; option robust=yes fits against odd points."""
+    usable, left_out = glides_of(evidence)
+    robust = str(evidence.options.get("robust", "no")).lower() in ("yes", "true", "1")
+    groups = sorted(usable.groupby("condition", sort=False), key=lambda one: one[0]) if len(usable) else []
+    fits = fit_polars(dict(groups), evidence.settings, robust=robust)
+    conditions = tuple(_condition(condition, group, fits[condition], evidence) for condition, group in groups)
+    return DragResult(conditions, evidence.standard_mass, left_out)
+
+
+def glides_of(evidence: Evidence) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
+    """Glides with all that a drag area needs and a known condition, and those left out with reasons."""
+    aircraft = evidence.settings.aircraft
+    points = with_conditions(
+        evidence.points, governed=aircraft.governed_propeller, fixed_gear=aircraft.retractable_gear is False
+    )
+    glides = points[points["kind"] == "glide"] if len(points) else points
+    if aircraft.retractable_gear is None and len(glides) and not glides["gear"].isin(["up", "down"]).any():
+        points = with_conditions(evidence.points, governed=aircraft.governed_propeller, fixed_gear=True)
+        glides = points[points["kind"] == "glide"]  # gear never seen to move: all of one kind
+    reasons = [_reason_against(row) for row in glides.to_dict("records")]
+    keep = [reason is None for reason in reasons]
+    left = [
+        LeftOut(f"point {row['number']} of {row['sortie']}", reason, reference_of({str(k): v for k, v in row.items()}))
+        for row, reason in zip(glides.to_dict("records"), reasons, strict=True)
+        if reason is not None
+    ]
+    return glides[keep].reset_index(drop=True), (*evidence.left_out, *left)
+
+
+def _reason_against(row: dict[object, object]) -> str | None:
+    condition = row["condition"]
+    assert isinstance(condition, Condition)
+    if not condition.is_known:
+        return f"its condition is not known ({condition.configuration})"
+    for name, words in (
+        ("weight", "no mass is known"),
+        ("true_airspeed", "no true airspeed is known"),
+        ("dynamic_pressure", "no equivalent airspeed is known"),
+        ("sink_rate", "no sink rate is known"),
+    ):
+        value = row.get(name)
+        if not isinstance(value, float) or value != value:
+            return words
+    return None
+
+
+def band_from(fit: PolarFit, of: Of, unit: str) -> Band:
+    """Band of a quantity of (f, k): its scatter over the draws, and what type B of each source does to it."""
+    value = float(of(np.array(fit.f), np.array(fit.k)))
+    drawn = of(fit.draws[:, 0], fit.draws[:, 1])
+    known = drawn[np.isfinite(drawn)]
+    # half the range of the middle 68 % stands for the standard deviation: a few wild draws do not count
+    type_a = float(np.diff(np.quantile(known, [0.1587, 0.8413]))[0] / 2) if len(known) >= 20 else float("nan")
+    moved = of(fit.f + fit.systematic[:, 0], fit.k + fit.systematic[:, 1]) - value
+    return band_of(value, type_a, float(np.sqrt(np.sum(np.square(moved[np.isfinite(moved)])))), unit=unit)
+
+
+def _condition(condition: Condition, group: pd.DataFrame, fit: PolarFit | str, evidence: Evidence) -> ConditionDrag:
+    plain = ConditionDrag(condition, group, fit, references_of(group))
+    if isinstance(fit, str):
+        return plain
+    mass, wing = evidence.standard_mass, evidence.settings.aircraft.wing_area
+    best = band_from(fit, lambda f, k: equivalent_speed(np.sqrt(f / k), mass), "m/s")
+    slow = band_from(fit, lambda f, k: equivalent_speed(np.sqrt(3 * f / k), mass), "m/s")
+    bands: dict[str, Any] = {
+        "parasite_area": band_from(fit, lambda f, k: f + 0 * k, "m2"),
+        "induced": band_from(fit, lambda f, k: k + 0 * f, "1/m2"),
+    }
+    if wing is not None:
+        area = float(wing)
+        bands["zero_lift_coefficient"] = band_from(fit, lambda f, k: f / area + 0 * k, "1")
+        bands["induced_factor"] = band_from(fit, lambda f, k: k * area + 0 * f, "1")
+    not_reached = []
+    if fit.low <= (fit.f / fit.k) ** 0.5 <= fit.high:
+        bands["best_glide_speed"] = best
+        bands["best_glide_ratio"] = band_from(fit, lambda f, k: 0.5 / np.sqrt(f * k), "1")
+    else:
+        not_reached.append(_outside("best glide", (fit.f / fit.k) ** 0.5, fit))
+    if fit.low <= (3 * fit.f / fit.k) ** 0.5 <= fit.high:
+        bands["least_sink_speed"] = slow
+        bands["least_sink"] = band_from(fit, lambda f, k: sink_of(f, k, slow.value, mass), "m/s")
+    else:
+        not_reached.append(_outside("least sink", (3 * fit.f / fit.k) ** 0.5, fit))
+    return dataclasses.replace(plain, not_reached=tuple(not_reached), **bands)
+
+
+def _outside(name: str, at: float, fit: PolarFit) -> str:
+    side = "slower than the slowest" if at > fit.high else "faster than the fastest"
+    return f"{name} is {side} point flown"
+
+
+def sink_at_standard(points: pd.DataFrame, mass: float) -> tuple[Floats, Floats, Floats]:
+    """Each glide at standard mass [kg] and sea-level density at its own lift coefficient: (speed, sink, error of sink) [m/s].
+
+    Speeds go with the root of mass, sink also with the root of density. Source: SFTE Reference Handbook,
+    3rd ed. 2013, section 12 (shared.physics.mass.speed_at_mass).
+    """
+    own = np.asarray(points["weight"], dtype=np.float64) / STANDARD_GRAVITY
+    root = np.sqrt(mass / own)
+    speed = np.asarray(points["equivalent_airspeed"], dtype=np.float64)
+    thin = speed / np.asarray(points["true_airspeed"], dtype=np.float64)
+    sink = np.asarray(points["sink_rate"], dtype=np.float64) * thin * root
+    error = np.nan_to_num(np.asarray(points["sink_rate_error"], dtype=np.float64)) * thin * root
+    return speed * root, sink, error

@@ -1,0 +1,239 @@
+"""The sheet of sink and drag by condition: sink against airspeed, polars, best speeds."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...shared.settings import Settings
+from .calibration_sheet import speeds_inside
+from .drag import ConditionDrag, DragResult, reduce_drag, sink_at_standard
+from .evidence import Evidence, references_of
+from .polar_fit import PolarFit, lift_and_drag_areas
+from .present import counted, say
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+
+_CURVE = 25
+
+
+def run(evidence: Evidence) -> Sheet:
+    """The reduction and its sheet."""
+    return sheet_of(reduce_drag(evidence), evidence.settings)
+
+
+def sheet_of(result: DragResult, settings: Settings) -> Sheet:
+    """The result as sentences, pictures and tables."""
+    cautions = []
+    if any(one.condition.propulsion == "idle" for one in result.conditions):
+        cautions.append(
+            "Measured with the engine idling: the propeller's drag or rest of thrust is in these numbers, and idle is not "
+            "engine-off. A windmilling or stopped propeller sinks differently."
+        )
+    return Sheet(
+        "drag",
+        "Sink and drag by configuration",
+        statements=tuple(_statements(result, settings)),
+        figures=_figures(result),
+        tables=(_sinks(result, settings), _polars(result), _best(result), _points(result)),
+        cautions=tuple(cautions),
+        missing=tuple(_missing(result, settings)),
+        used=tuple(origin for one in result.conditions for origin in one.origin),
+        left_out=result.left_out,
+        facts={"standard_mass_kg": result.standard_mass},
+    )
+
+
+def _missing(result: DragResult, settings: Settings) -> list[str]:
+    texts = [f"{one.condition.configuration}: {one.fit}" for one in result.conditions if isinstance(one.fit, str)]
+    if not result.conditions:
+        texts.append("accepted glides with a known mass and a known configuration")
+    elif settings.aircraft.wing_area is None:
+        texts.append("aircraft.wing_area in settings.toml: drag is told as area, not as coefficients")
+    return texts
+
+
+def _statements(result: DragResult, settings: Settings) -> list[str]:
+    out = []
+    for one in result.conditions:
+        if isinstance(one.fit, str):
+            continue
+        low, high = one.speeds(result.standard_mass)
+        text = (
+            f"{one.condition.configuration}: {say(one.sink_at((low + high) / 2, result.standard_mass), 'vertical_speed', settings)} "
+            f"at {say((low + high) / 2, 'speed', settings)}"
+        )
+        if one.best_glide_speed.is_known:
+            text += (
+                f"; best glide {say(one.best_glide_ratio, 'ratio', settings)} at "
+                f"{say(one.best_glide_speed, 'speed', settings)}"
+            )
+        elif one.not_reached:
+            text += f"; {one.not_reached[0]}"
+        out.append(f"{text} ({counted(len(one.points), 'point')}, {counted(one.flights, 'flight')}).")
+    if out:
+        out.append(
+            f"Stated at {say(result.standard_mass, 'mass', settings)} and sea-level density, calibrated airspeed."
+        )
+    return out
+
+
+def _figures(result: DragResult) -> tuple[Figure, ...]:
+    if not result.conditions:
+        return ()
+    sink, residual = [], []
+    for one in result.conditions:
+        name = one.condition.configuration
+        speed, value, error = sink_at_standard(one.points, result.standard_mass)
+        sink.append(_dots(name, speed, value, 2 * error, one))
+        if isinstance(one.fit, PolarFit):
+            sink.append(_curve(name, one, result.standard_mass))
+            lift, area, own = lift_and_drag_areas(one.points)
+            residual.append(_dots(name, speed, (area - one.fit.at(lift)) / area, 2 * own / area, one))
+    figures = [
+        Figure(
+            "Sink at standard mass and sea-level density",
+            Axis("calibrated airspeed", "speed"),
+            Axis("sink", "vertical_speed"),
+            tuple(sink),
+            "Curves run only between the slowest and the fastest point of their condition; shaded, k = 2.",
+        )
+    ]
+    if residual:
+        figures.append(
+            Figure(
+                "What the points leave over: drag area less the curve's, as a share of it",
+                Axis("calibrated airspeed", "speed"),
+                Axis("residual", "share", difference=True),
+                tuple(residual),
+            )
+        )
+    return tuple(figures)
+
+
+def _dots(name: str, x: np.ndarray, y: np.ndarray, half: np.ndarray, one: ConditionDrag) -> Series:
+    return Series(
+        name,
+        tuple(map(float, x)),
+        tuple(map(float, y)),
+        y_low=tuple(map(float, y - half)),
+        y_high=tuple(map(float, y + half)),
+        origin=one.origin,
+        pair=name,
+    )
+
+
+def _curve(name: str, one: ConditionDrag, mass: float) -> Series:
+    low, high = one.speeds(mass)
+    x = np.linspace(low, high, _CURVE)
+    bands = [one.sink_at(float(v), mass) for v in x]
+    return Series(
+        f"{name}, fitted",
+        tuple(map(float, x)),
+        tuple(b.value for b in bands),
+        "band",
+        tuple(b.low for b in bands),
+        tuple(b.high for b in bands),
+        pair=name,
+    )
+
+
+def _sinks(result: DragResult, settings: Settings) -> Table:
+    columns = (
+        Column("condition", "configuration"),
+        Column("speed", "airspeed", "speed"),
+        Column("sink", "sink", "vertical_speed"),
+        Column("ratio", "glide ratio", "ratio"),
+    )
+    rows = []
+    for one in result.conditions:
+        if isinstance(one.fit, str):
+            continue
+        for speed in speeds_inside(*one.speeds(result.standard_mass), settings):
+            sink = one.sink_at(speed, result.standard_mass)
+            ratio = (speed**2 - sink.value**2) ** 0.5 / sink.value if sink.is_known else float("nan")
+            rows.append((Cell(one.condition.configuration), Cell(speed), cell_of(sink, one.origin), Cell(ratio)))
+    return Table(
+        "Sink at standard mass, sea-level density",
+        columns,
+        tuple(rows),
+        "At height the same calibrated airspeed sinks faster by one over the root of the density ratio.",
+    )
+
+
+def _polars(result: DragResult) -> Table:
+    columns = (
+        Column("condition", "configuration"),
+        Column("points", "points", "count"),
+        Column("flights", "flights", "count"),
+        Column("area", "drag area at no lift", "area"),
+        Column("cd0", "CD0", "ratio"),
+        Column("k", "K", "ratio"),
+    )
+    rows = tuple(
+        (
+            Cell(one.condition.configuration), Cell(len(one.points)), Cell(one.flights), cell_of(one.parasite_area, one.origin),
+            cell_of(one.zero_lift_coefficient, one.origin), cell_of(one.induced_factor, one.origin),
+        )
+        for one in result.conditions
+    )  # fmt: skip
+    return Table(
+        "Polars, CD = CD0 + K CL²",
+        columns,
+        rows,
+        "Apparent: drag less thrust. Conditions with one flap setting share K. Bands hold airspeed, mass, sink and temperature.",
+    )
+
+
+def _best(result: DragResult) -> Table:
+    columns = (
+        Column("condition", "configuration"),
+        Column("best_glide", "best glide at", "speed"),
+        Column("best_ratio", "ratio", "ratio"),
+        Column("least_sink_at", "least sink at", "speed"),
+        Column("least_sink", "least sink", "vertical_speed"),
+        Column("not_reached", "not stated"),
+    )
+    rows = tuple(
+        (
+            Cell(one.condition.configuration), cell_of(one.best_glide_speed, one.origin), cell_of(one.best_glide_ratio, one.origin),
+            cell_of(one.least_sink_speed, one.origin), cell_of(one.least_sink, one.origin), Cell("; ".join(one.not_reached)),
+        )
+        for one in result.conditions
+        if isinstance(one.fit, PolarFit)
+    )  # fmt: skip
+    return Table("Speeds", columns, rows, "Only where the measured speeds lie on both sides.")
+
+
+def _points(result: DragResult) -> Table:
+    columns = (
+        Column("sortie", "sortie"),
+        Column("number", "point", "count"),
+        Column("condition", "configuration"),
+        Column("calibrated", "airspeed as flown", "speed"),
+        Column("altitude", "pressure altitude", "altitude"),
+        Column("mass", "mass", "mass"),
+        Column("as_flown", "sink as flown", "vertical_speed"),
+        Column("standard", "sink at standard", "vertical_speed"),
+        Column("correction", "of it speed change", "vertical_speed", difference=True),
+    )
+    rows = []
+    for one in result.conditions:
+        _, sink, error = sink_at_standard(one.points, result.standard_mass)
+        for index, row in enumerate(one.points.to_dict("records")):
+            origin = references_of(one.points.iloc[[index]])
+            own = 2 * float(row["sink_rate_error"] or 0.0)
+            correction = float(row["sink_rate"]) + float(row.get("geometric_climb_rate", float("nan")))
+            rows.append(
+                (
+                    Cell(str(row["sortie"])), Cell(int(row["number"])), Cell(one.condition.configuration),
+                    Cell(float(row["calibrated_airspeed"])), Cell(float(row.get("pressure_altitude", float("nan")))),
+                    Cell(float(row["mass"])), Cell(float(row["sink_rate"]), row["sink_rate"] - own, row["sink_rate"] + own, origin),
+                    Cell(float(sink[index]), float(sink[index] - 2 * error[index]), float(sink[index] + 2 * error[index]), origin),
+                    Cell(correction),
+                )
+            )  # fmt: skip
+    return Table(
+        "Points",
+        columns,
+        tuple(rows),
+        "Sink is corrected for speed change; the last column says how much of it that was.",
+    )

@@ -1,0 +1,156 @@
+"""The sheet of the configuration ledger: what propeller, gear and flaps add, in drag area and in sink."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...shared.settings import Settings
+from .calibration_sheet import speeds_inside
+from .evidence import Evidence
+from .increments import Increment, IncrementsResult, reduce_increments
+from .present import counted, range_text, say
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+
+
+def run(evidence: Evidence) -> Sheet:
+    """The reduction and its sheet."""
+    return sheet_of(reduce_increments(evidence), evidence.settings)
+
+
+def sheet_of(result: IncrementsResult, settings: Settings) -> Sheet:
+    """The result as sentences, pictures and tables."""
+    missing = []
+    if not result.increments:
+        missing.append("glides in two configurations that differ in one thing alone, at overlapping airspeeds")
+    cautions = []
+    if any(one.paired == 0 for one in result.increments):
+        cautions.append("An increment no flight flew both sides of compares different days: fly both in one flight.")
+    return Sheet(
+        "increments",
+        "What propeller, gear and flaps add",
+        statements=tuple(_statement(one, result, settings) for one in result.increments),
+        figures=_figures(result, settings),
+        tables=(_ledger(result, settings), _penalties(result, settings)),
+        cautions=tuple(cautions),
+        missing=tuple(missing),
+        used=tuple(dict.fromkeys(origin for one in result.increments for origin in one.origin)),
+        left_out=result.left_out,
+        facts={"standard_mass_kg": result.standard_mass},
+    )
+
+
+def _statement(one: Increment, result: IncrementsResult, settings: Settings) -> str:
+    middle = (one.low + one.high) / 2
+    return (
+        f"{one.what} (on {one.base.configuration}) adds {say(one.area, 'area', settings)} of drag area, "
+        f"{say(one.sink_at(middle, result.standard_mass), 'vertical_speed', settings)} of sink at "
+        f"{say(middle, 'speed', settings)}; {counted(one.points, 'point')} of {counted(one.flights, 'flight')}, "
+        f"{one.paired} of them with both sides."
+    )
+
+
+def _figures(result: IncrementsResult, settings: Settings) -> tuple[Figure, ...]:
+    if not result.increments:
+        return ()
+    bars, names = [], []
+    if result.base is not None:
+        bars.append(result.base.parasite_area)
+        names.append("clean")
+    bars += [one.area for one in result.increments]
+    names += ["propeller" if one.what.startswith("propeller") else one.what for one in result.increments]
+    waterfall = Figure(
+        "Drag area at no lift, and what each change adds",
+        Axis("change"),
+        Axis("drag area", "area"),
+        (
+            Series(
+                "drag area",
+                tuple(float(i) for i in range(len(bars))),
+                tuple(b.value for b in bars),
+                "bars",
+                tuple(b.low for b in bars),
+                tuple(b.high for b in bars),
+            ),
+        ),
+        "Bands k = 2. The first bar is the cleanest condition flown, propeller included.",
+        tuple(names),
+    )
+    return waterfall, _penalty_figure(result)
+
+
+def _penalty_figure(result: IncrementsResult) -> Figure:
+    series = []
+    for one in result.increments:
+        x = np.linspace(one.low, one.high, 20)
+        bands = [one.sink_at(float(v), result.standard_mass) for v in x]
+        series.append(
+            Series(
+                _short(one),
+                tuple(map(float, x)),
+                tuple(b.value for b in bands),
+                "band",
+                tuple(b.low for b in bands),
+                tuple(b.high for b in bands),
+            )
+        )
+    return Figure(
+        "Sink each change adds",
+        Axis("calibrated airspeed", "speed"),
+        Axis("added sink", "vertical_speed"),
+        tuple(series),
+        "At standard mass and sea-level density, inside the measured speeds: constant drag area, so it grows with the cube of speed.",
+    )
+
+
+def _short(one: Increment) -> str:
+    return f"{one.what}, on gear {one.base.gear}, flap {one.base.flap}"
+
+
+def _ledger(result: IncrementsResult, settings: Settings) -> Table:
+    columns = (
+        Column("what", "change"),
+        Column("base", "on top of"),
+        Column("area", "adds drag area", "area"),
+        Column("speeds", "measured between"),
+        Column("points", "points", "count"),
+        Column("flights", "flights", "count"),
+        Column("paired", "flights with both", "count"),
+        Column("trend", "does it go with lift"),
+    )
+    rows = tuple(
+        (
+            Cell(one.what), Cell(one.base.configuration), cell_of(one.area, one.origin),
+            Cell(range_text(one.low, one.high, "speed", settings)), Cell(one.points), Cell(one.flights), Cell(one.paired),
+            Cell(_trend(one)),
+        )
+        for one in result.increments
+    )  # fmt: skip
+    return Table(
+        "Ledger", columns, rows, "Compared at equal lift coefficient, inside flights first, then over flights."
+    )
+
+
+def _trend(one: Increment) -> str:
+    if not one.trend.is_known:
+        return "too few points to tell"
+    if one.trend.holds(0.0):
+        return "not seen: as a parasite drag does"
+    return "grows towards low speed" if one.trend.value > 0 else "falls towards low speed"
+
+
+def _penalties(result: IncrementsResult, settings: Settings) -> Table:
+    columns = (
+        Column("what", "change"),
+        Column("base", "on top of"),
+        Column("speed", "airspeed", "speed"),
+        Column("sink", "added sink", "vertical_speed"),
+    )
+    rows = tuple(
+        (
+            Cell(one.what), Cell(one.base.configuration), Cell(speed),
+            cell_of(one.sink_at(speed, result.standard_mass), one.origin),
+        )
+        for one in result.increments
+        for speed in speeds_inside(one.low, one.high, settings)
+    )  # fmt: skip
+    return Table("Added sink by airspeed", columns, rows)
