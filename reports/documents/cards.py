@@ -6,7 +6,8 @@ from itertools import groupby
 from typing import Any
 
 from ...shared.settings import PointCriteria, Settings
-from ..reductions.coverage import Condition, reduce_coverage
+from ..reductions.conditions import Condition
+from ..reductions.coverage import reduce_coverage
 from ..reductions.evidence import Evidence
 from ..reductions.next_points import NextPoint, propose_points, upper_limits
 from ..reductions.present import range_text, say
@@ -23,6 +24,7 @@ def cards_context(evidence: Evidence, count: int = 10) -> dict[str, Any]:
         cards.append(
             {
                 "title": f"Glides, gear {condition.gear}, flap {condition.flap}",
+                "variant": condition.propeller,
                 "set_up": _set_up(condition, settings),
                 "flown": (
                     f"flown so far: {row.points} points of {row.flights} flights at "
@@ -44,9 +46,12 @@ def cards_context(evidence: Evidence, count: int = 10) -> dict[str, Any]:
 
 def _set_up(condition: Condition, settings: Settings) -> list[str]:
     del settings
+    lever = (
+        f"propeller {condition.propeller}" if condition.propeller else "propeller lever as in the points flown so far"
+    )
     return [
         f"gear {condition.gear}, flap {condition.flap}",
-        f"propulsion {condition.propulsion}, propeller lever as in the points flown so far",
+        f"propulsion {condition.propulsion}, {lever}",
         "trim, let speed and sink settle, call the start",
     ]
 

@@ -19,13 +19,14 @@ from scipy import stats
 from ...shared.errors import SettingsError
 from ...shared.units import to_si
 from .bands import Band, band_of
+from .conditions import Condition, with_conditions
 from .evidence import Evidence, references_of
 from .sheet import LeftOut, Reference
 
 SPEED_WINDOW = to_si(4.0, "kt")
 HEIGHT_WINDOW = to_si(4000.0, "ft")
 DISCOVERY_RATE = 0.05
-STATES = ("kind", "gear", "flap", "propulsion")
+STATES = ("kind", "gear", "flap", "propulsion", "propeller")
 
 # what is compared: key -> (words, quantity of shared display, kinds of points it makes sense for)
 COMPARED: dict[str, tuple[str, str, frozenset[str]]] = {
@@ -80,7 +81,8 @@ def reduce_changes(evidence: Evidence) -> ChangesResult:
 
     Without options the last flight with points stands against all earlier ones. Raises SettingsError.
     """
-    points = _with_compared(evidence.points)
+    governed = evidence.settings.aircraft.governed_propeller
+    points = _with_compared(with_conditions(evidence.points, governed=governed))
     before, after = _sides(evidence, points)
     old, new = points[points["sortie"].isin(before)], points[points["sortie"].isin(after)]
     raw = list(_compare(old, new))
@@ -148,7 +150,7 @@ def _compare(old: pd.DataFrame, new: pd.DataFrame) -> Iterator[Difference]:
             others = old[(old[list(STATES)] == list(key)).all(axis=1) & old[channel].notna()]
             found = _pair(group, others, channel)
             if found is not None:
-                condition = ", ".join((key[0], f"gear {key[1]}", f"flap {key[2]}", key[3]))
+                condition = Condition(*map(str, key)).words
                 yield _difference(found, channel, words, quantity, condition)
 
 

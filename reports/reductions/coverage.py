@@ -13,28 +13,14 @@ import pandas as pd
 
 from ...shared.units import to_si
 from .bands import Band, band_of
+from .conditions import Condition, with_conditions
 from .evidence import Evidence, references_of
 from .sheet import LeftOut, Reference
 
 SPEED_STEP = to_si(10.0, "kt")
 HEIGHT_STEP = to_si(2000.0, "ft")
 MASS_STEP = to_si(100.0, "lb")
-STATES = ("kind", "gear", "flap", "propulsion")
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """What is pooled in one row of the matrix."""
-
-    kind: str
-    gear: str
-    flap: str
-    propulsion: str
-
-    @property
-    def words(self) -> str:
-        """'glide, gear down, flap full, idle'."""
-        return f"{self.kind}, gear {self.gear}, flap {self.flap}, {self.propulsion}"
+STATES = ("kind", "gear", "flap", "propulsion", "propeller")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +60,7 @@ class CoverageResult:
 
 def reduce_coverage(evidence: Evidence) -> CoverageResult:
     """The matrix of all accepted points; points in an unknown configuration count as such, in rows of their own."""
-    points = evidence.points
+    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
     left_out = list(evidence.left_out)
     if not len(points) or "calibrated_airspeed" not in points:
         return CoverageResult((), {}, {}, tuple(left_out))
@@ -83,7 +69,7 @@ def reduce_coverage(evidence: Evidence) -> CoverageResult:
         LeftOut(f"point {row['number']} of {row['sortie']}", "no airspeed is known")
         for row in points[points["calibrated_airspeed"].isna()].to_dict("records")
     ]
-    groups = {Condition(*map(str, key)): group for key, group in known.groupby(list(STATES), sort=True)}  # type: ignore[arg-type]
+    groups = dict(sorted(known.groupby("condition", sort=False), key=lambda one: one[0]))
     rows = tuple(_row(condition, group) for condition, group in groups.items())
     return CoverageResult(
         rows,

@@ -75,7 +75,7 @@ def _figures(result: CoverageResult) -> tuple[Figure, ...]:
         return ()
     series = tuple(
         Series(
-            f"gear {row.condition.gear}, flap {row.condition.flap}, {row.condition.propulsion}",
+            row.condition.configuration,
             tuple(cell.speed + SPEED_STEP / 2 for cell in row.cells),
             tuple(2 * cell.rate.standard_uncertainty for cell in row.cells),
             origin=tuple(cell.origin[0] for cell in row.cells),
@@ -181,6 +181,7 @@ def next_sheet(result: NextPointsResult, settings: Settings) -> Sheet:
         tables=(_proposals(result, settings),),
         cautions=(CAUTION,),
         missing=() if result.points else ("glide points in a known configuration with a known mass",),
+        used=result.used,
         left_out=result.left_out,
     )
 
@@ -190,6 +191,7 @@ def _proposals(result: NextPointsResult, settings: Settings) -> Table:
         Column("gear", "gear"),
         Column("flap", "flap"),
         Column("propulsion", "propulsion"),
+        Column("propeller", "propeller"),
         Column("airspeed", "calibrated airspeed", "speed"),
         Column("indicated", "indicated", "speed"),
         Column("allowed", "proposed only between"),
@@ -200,7 +202,8 @@ def _proposals(result: NextPointsResult, settings: Settings) -> Table:
     )
     rows = tuple(
         (
-            Cell(one.condition.gear), Cell(one.condition.flap), Cell(one.condition.propulsion), Cell(one.airspeed),
+            Cell(one.condition.gear), Cell(one.condition.flap), Cell(one.condition.propulsion), Cell(one.condition.propeller),
+            Cell(one.airspeed),
             Cell(one.indicated), Cell(range_text(one.lowest, one.highest, "speed", settings)), Cell(one.bounds),
             Cell(one.reason), _known(one.half_width_now), _known(one.half_width_then),
         )

@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Aircraft
 from ...shared.units import to_si
-from .coverage import Condition, Row, reduce_coverage
+from .conditions import Condition, with_conditions
+from .coverage import Row, reduce_coverage
 from .evidence import Evidence
-from .sheet import LeftOut
+from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
 
@@ -56,6 +57,7 @@ class NextPointsResult:
 
     points: tuple[NextPoint, ...]
     left_out: tuple[LeftOut, ...]
+    used: tuple[Reference, ...] = ()  # the points flown so far that the proposal rests on
 
 
 @dataclass(slots=True)
@@ -97,14 +99,15 @@ def propose_points(evidence: Evidence, count: int = 8) -> NextPointsResult:
         chosen.append(_proposal(design, speed, evidence.settings.aircraft))
         vector = _regressor(speed, design.weight)
         design.information = design.information + np.outer(vector, vector) / design.error**2
-    return NextPointsResult(tuple(_in_order(chosen, designs)), tuple(left_out))
+    used = tuple(origin for design in designs for cell in design.row.cells for origin in cell.origin)
+    return NextPointsResult(tuple(_in_order(chosen, designs)), tuple(left_out), used)
 
 
 def _reason_against(row: Row) -> str | None:
     condition = row.condition
     if condition.kind != "glide":
         return "only glides are planned here"
-    if "unknown" in (condition.gear, condition.flap, condition.propulsion) or condition.flap == "transit":
+    if not condition.is_known:
         return "the configuration is not known"
     if row.masses[0] != row.masses[0]:
         return "no mass is known"
@@ -112,10 +115,8 @@ def _reason_against(row: Row) -> str | None:
 
 
 def _design(row: Row, evidence: Evidence) -> _Design:
-    points = evidence.points
-    own = points
-    for name in ("kind", "gear", "flap", "propulsion"):
-        own = own[own[name] == getattr(row.condition, name)]
+    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
+    own = points[points["condition"] == row.condition]
     own = own[own["weight"].notna() & own["sink_rate"].notna() & own["true_airspeed"].notna()]
     weight = float(own["weight"].mean()) if len(own) else row.masses[1] * STANDARD_GRAVITY
     area = own["weight"] * own["sink_rate"] / own["true_airspeed"] / own["dynamic_pressure"]
@@ -238,5 +239,5 @@ def indicated_for(calibrated: float, aircraft: Aircraft) -> float:
 def _in_order(chosen: list[NextPoint], designs: list[_Design]) -> list[NextPoint]:
     """Conditions one after the other (gear and flaps moved once), in each from the middle of what was flown outwards."""
     middle = {design.row.condition: (design.row.slowest + design.row.fastest) / 2 for design in designs}
-    order = sorted(middle, key=lambda c: (c.gear == "down", c.flap != "up", c.flap, c.propulsion))
+    order = sorted(middle, key=lambda c: (c.gear == "down", c.flap != "up", c))
     return sorted(chosen, key=lambda one: (order.index(one.condition), abs(one.airspeed - middle[one.condition])))

@@ -72,6 +72,18 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "windmilling_sheet",
     ),
     Reduction(
+        "climb",
+        "Rate of climb at full power",
+        "how fast it climbs at full power by height and airspeed, and the best airspeeds where they were flown across",
+        "climb_sheet",
+    ),
+    Reduction(
+        "level",
+        "Level flight: fuel flow against airspeed",
+        "what level flight takes at each airspeed, mass and density taken out",
+        "level_sheet",
+    ),
+    Reduction(
         "changes",
         "What changed",
         "what differs between two flights or groups of flights at matched points, and in what was recorded",

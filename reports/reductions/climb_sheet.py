@@ -1,0 +1,136 @@
+"""The sheet of the rate of climb."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...shared.settings import Settings
+from ...shared.units import from_si, to_si
+from .climb import ClimbFit, ClimbResult, reduce_climb
+from .evidence import Evidence
+from .present import counted, range_text, say
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+
+
+def run(evidence: Evidence) -> Sheet:
+    """The reduction and its sheet."""
+    return sheet_of(reduce_climb(evidence), evidence.settings)
+
+
+def sheet_of(result: ClimbResult, settings: Settings) -> Sheet:
+    """The result as sentences, picture and tables."""
+    return Sheet(
+        "climb",
+        "Rate of climb at full power",
+        statements=tuple(_statement(one, settings) for one in result.fits),
+        figures=_figures(result) if result.fits else (),
+        tables=(_table(result, settings), _speeds(result, settings)),
+        missing=() if result.fits else ("three climbs at full power in one configuration with a known mass",),
+        used=tuple(origin for one in result.fits for origin in one.origin),
+        left_out=result.left_out,
+        facts={"standard_mass_kg": result.standard_mass},
+    )
+
+
+def _statement(one: ClimbFit, settings: Settings) -> str:
+    speed, height = one.centre
+    text = (
+        f"{one.condition.configuration}: {say(one.at(speed, height), 'vertical_speed', settings)} at "
+        f"{say(speed, 'speed', settings)} and {say(height, 'altitude', settings)} density altitude "
+        f"({counted(len(one.points), 'climb')}, {counted(one.points['sortie'].nunique(), 'flight')})"
+    )
+    if one.best_rate_speed.is_known:
+        text += f"; best rate at {say(one.best_rate_speed, 'speed', settings)}"
+    if one.best_angle_speed.is_known:
+        text += f"; best angle at {say(one.best_angle_speed, 'speed', settings)}"
+    return f"{text}; {one.not_stated}." if one.not_stated else f"{text}."
+
+
+def _figures(result: ClimbResult) -> tuple[Figure, ...]:
+    series = []
+    for one in result.fits:
+        name = one.condition.configuration
+        height = one.points["density_altitude"].to_numpy(dtype=np.float64)
+        half = 2 * np.nan_to_num(one.points["sink_rate_error"].to_numpy(dtype=np.float64))
+        series.append(
+            Series(
+                name,
+                tuple(map(float, height)),
+                tuple(map(float, one.rate)),
+                y_low=tuple(map(float, one.rate - half)),
+                y_high=tuple(map(float, one.rate + half)),
+                origin=one.origin,
+                pair=name,
+            )
+        )
+        if np.ptp(height) > 100:
+            x = np.linspace(height.min(), height.max(), 15)
+            bands = [one.at(one.centre[0], float(v)) for v in x]
+            series.append(
+                Series(
+                    f"{name}, fitted",
+                    tuple(map(float, x)),
+                    tuple(b.value for b in bands),
+                    "band",
+                    tuple(b.low for b in bands),
+                    tuple(b.high for b in bands),
+                    pair=name,
+                )
+            )
+    return (
+        Figure(
+            "Rate of climb at standard mass",
+            Axis("density altitude", "altitude"),
+            Axis("rate of climb", "vertical_speed"),
+            tuple(series),
+            "Corrected for speed change, temperature and mass; the curve holds at the mean airspeed of the climbs.",
+        ),
+    )
+
+
+def _table(result: ClimbResult, settings: Settings) -> Table:
+    columns = (
+        Column("condition", "configuration"),
+        Column("height", "density altitude", "altitude"),
+        Column("speed", "at", "speed"),
+        Column("rate", "rate of climb", "vertical_speed"),
+    )
+    rows = tuple(
+        (
+            Cell(one.condition.configuration),
+            Cell(height),
+            Cell(one.centre[0]),
+            cell_of(one.at(one.centre[0], height), one.origin),
+        )
+        for one in result.fits
+        for height in _heights(one, settings)
+    )
+    return Table("Rate of climb by height", columns, rows, "At standard mass, inside the heights flown.")
+
+
+def _heights(one: ClimbFit, settings: Settings) -> list[float]:
+    unit = settings.display_unit("altitude")
+    step = 1000.0 if unit == "ft" else 300.0
+    low, high = (
+        from_si(float(v), unit) for v in (one.points["density_altitude"].min(), one.points["density_altitude"].max())
+    )
+    return [float(to_si(float(v), unit)) for v in np.arange(np.ceil(low / step) * step, high, step)] or [one.centre[1]]
+
+
+def _speeds(result: ClimbResult, settings: Settings) -> Table:
+    columns = (
+        Column("condition", "configuration"),
+        Column("flown", "airspeeds flown"),
+        Column("best_rate", "best rate at", "speed"),
+        Column("best_angle", "best angle at", "speed"),
+        Column("why", "not stated"),
+    )
+    rows = tuple(
+        (
+            Cell(one.condition.configuration),
+            Cell(range_text(float(one.points["calibrated_airspeed"].min()), float(one.points["calibrated_airspeed"].max()), "speed", settings)),
+            cell_of(one.best_rate_speed, one.origin), cell_of(one.best_angle_speed, one.origin), Cell(one.not_stated),
+        )
+        for one in result.fits
+    )  # fmt: skip
+    return Table("Best airspeeds", columns, rows)

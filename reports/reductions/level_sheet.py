@@ -1,0 +1,102 @@
+"""The sheet of level speed and power."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ...shared.settings import Settings
+from .calibration_sheet import speeds_inside
+from .evidence import Evidence
+from .level import LevelFit, LevelResult, reduce_level
+from .present import counted, say
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+
+
+def run(evidence: Evidence) -> Sheet:
+    """The reduction and its sheet."""
+    return sheet_of(reduce_level(evidence), evidence.settings)
+
+
+def sheet_of(result: LevelResult, settings: Settings) -> Sheet:
+    """The result as sentences, picture and tables."""
+    cautions = (
+        (
+            "Fuel flow stands for power here: mixture and engine speed change what a litre gives. Only points at one engine speed are compared.",
+        )
+        if result.fits
+        else ()
+    )
+    return Sheet(
+        "level",
+        "Level flight: fuel flow against airspeed",
+        statements=tuple(_statement(one, settings) for one in result.fits),
+        figures=(_figure(result),) if result.fits else (),
+        tables=(_table(result, settings),),
+        cautions=cautions,
+        missing=()
+        if result.fits
+        else ("five level points over 20 kt at one engine speed, with fuel flow, mass and air temperature",),
+        used=tuple(origin for one in result.fits for origin in one.origin),
+        left_out=result.left_out,
+        facts={"standard_mass_kg": result.standard_mass},
+    )
+
+
+def _statement(one: LevelFit, settings: Settings) -> str:
+    middle = float(np.median(one.speed))
+    text = (
+        f"{one.words}: {say(one.at(middle), one.quantity, settings)} at {say(middle, 'speed', settings)} "
+        f"({counted(len(one.points), 'point')}, {counted(one.points['sortie'].nunique(), 'flight')})"
+    )
+    if one.least_per_distance_speed.is_known:
+        text += f"; least fuel per distance at {say(one.least_per_distance_speed, 'speed', settings)}"
+    if one.least_power_speed.is_known:
+        text += f"; least fuel per time at {say(one.least_power_speed, 'speed', settings)}"
+    if not one.least_per_distance_speed.is_known:
+        text += "; the airspeed of least fuel per distance is not among those flown"
+    return f"{text}."
+
+
+def _figure(result: LevelResult) -> Figure:
+    series = []
+    for one in result.fits:
+        x = np.linspace(one.speed.min(), one.speed.max(), 25)
+        bands = [one.at(float(v)) for v in x]
+        series += [
+            Series(
+                one.words, tuple(map(float, one.speed)), tuple(map(float, one.index)), origin=one.origin, pair=one.words
+            ),
+            Series(
+                f"{one.words}, fitted",
+                tuple(map(float, x)),
+                tuple(b.value for b in bands),
+                "band",
+                tuple(b.low for b in bands),
+                tuple(b.high for b in bands),
+                pair=one.words,
+            ),
+        ]
+    return Figure(
+        "Fuel flow for level flight at standard mass and sea-level density",
+        Axis("equivalent airspeed at standard mass", "speed"),
+        Axis("fuel flow", result.fits[0].quantity),
+        tuple(series),
+        "At height divide fuel flow by the root of the density ratio at the same equivalent airspeed. Dots are as flown, climb or sink left in.",
+    )
+
+
+def _table(result: LevelResult, settings: Settings) -> Table:
+    quantity = result.fits[0].quantity if result.fits else "volume_flow"
+    columns = (
+        Column("condition", "configuration"),
+        Column("speed", "airspeed", "speed"),
+        Column("flow", "fuel flow", quantity),
+    )
+    rows = tuple(
+        (Cell(one.words), Cell(speed), cell_of(one.at(speed), one.origin))
+        for one in result.fits
+        for speed in speeds_inside(float(one.speed.min()), float(one.speed.max()), settings)
+    )
+    return Table(
+        "Fuel flow by airspeed", columns, rows, "At standard mass and sea-level density, inside the airspeeds flown."
+    )

@@ -1,0 +1,114 @@
+"""Rate of climb, and level flight by power against airspeed."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trimshot.reports.reductions.climb import ClimbResult, rate_at_mass, reduce_climb
+from trimshot.reports.reductions.climb_sheet import sheet_of as climb_sheet
+from trimshot.reports.reductions.evidence import Evidence, gather_evidence
+from trimshot.reports.reductions.level import power_and_speed_at_standard, reduce_level
+from trimshot.reports.reductions.level_sheet import sheet_of as level_sheet
+from trimshot.store.programme import Programme
+
+KT = 1852 / 3600
+FT = 0.3048
+
+
+@pytest.fixture(scope="module")
+def retractable(eleven: Programme) -> Evidence:
+    return gather_evidence(eleven, aircraft="SALLOW-R1")
+
+
+def climbs(base: Evidence, speeds: np.ndarray, seed: int = 1) -> Evidence:
+    """Made-up climbs with best rate at 95 kt: R = 6 - 0.004 (V - 95 kt)^2 - 0.0007 height, 1 % of noise, three flights."""
+    random = np.random.default_rng(seed)
+    height = random.uniform(1000, 2500, len(speeds))
+    rate = 6 - 0.004 * (speeds - 95 * KT) ** 2 - 0.0007 * (height - 1500)
+    frame = pd.DataFrame(
+        {
+            "sortie": [f"F{i % 3}" for i in range(len(speeds))], "day": [f"D{i % 3}" for i in range(len(speeds))],
+            "number": range(len(speeds)), "start_s": 0.0, "stop_s": 60.0, "kind": "climb", "gear": "up", "flap": "up",
+            "power": "full", "propulsion": "power", "calibrated_airspeed": speeds, "density_altitude": height,
+            "sink_rate": -rate + random.normal(0, 0.03, len(speeds)), "sink_rate_error": 0.03, "mass": 1100.0,
+        }
+    )  # fmt: skip
+    return dataclasses.replace(base, points=frame)
+
+
+def only(result: ClimbResult):  # type: ignore[no-untyped-def]
+    (one,) = result.fits
+    return one
+
+
+def test_best_rate_and_angle_of_a_known_parabola(retractable: Evidence) -> None:
+    one = only(reduce_climb(climbs(retractable, np.linspace(70, 125, 24) * KT)))
+    assert one.best_rate_speed.value == pytest.approx(95 * KT, abs=1.0)
+    assert one.best_rate_speed.holds(95 * KT)
+    # R/V is largest where V = sqrt(p/r) of R = p + q V + r V^2; at the mean height of these climbs
+    p = 6 - 0.0007 * (one.centre[1] - 1500) - 0.004 * (95 * KT) ** 2
+    expected = np.sqrt(-p / 0.004)
+    if 70 * KT <= expected <= 125 * KT:
+        assert one.best_angle_speed.value == pytest.approx(expected, abs=1.5)
+    else:
+        assert not one.best_angle_speed.is_known
+
+
+def test_a_best_rate_outside_the_speeds_flown_is_not_stated(retractable: Evidence) -> None:
+    one = only(reduce_climb(climbs(retractable, np.linspace(105, 130, 24) * KT)))
+    assert not one.best_rate_speed.is_known
+    assert one.not_stated
+    assert not one.at(90 * KT, 1500.0).is_known
+    assert not one.at(115 * KT, 4000.0).is_known
+
+
+def test_climbs_of_the_simulated_aircraft(retractable: Evidence) -> None:
+    result = reduce_climb(retractable)
+    one = next(fit for fit in result.fits if fit.condition.gear == "up" and fit.condition.flap == "up")
+    assert not one.best_rate_speed.is_known  # all were flown at 100 kt
+    low, high = (one.at(one.centre[0], feet * FT) for feet in (6000, 11000))
+    assert low.value > high.value > 0
+    assert climb_sheet(result, retractable.settings).statements
+
+
+def test_excess_power_is_what_the_mass_correction_keeps() -> None:
+    # inertia factor W_t/W_s (checks GL-3, SFTE section 12): 10 m/s at 1000 kg are 8 at 1250 kg
+    assert rate_at_mass(np.array([10.0]), np.array([1000.0]), 1250.0)[0] == pytest.approx(8.0)
+
+
+def test_power_against_speed_is_a_straight_line_for_a_parabolic_polar() -> None:
+    # checks GL-7: P V over V^4, slope rho S CD0/2, intercept 2 K W^2/(rho S); CD0 0.0280, K 0.0520, S 12 m2
+    rho0, area, mass = 1.225, 12.0, np.array([650.0, 700.0, 750.0, 800.0, 690.0])
+    ratio = np.array([0.7, 0.8, 0.9, 1.0, 0.75])
+    true = np.array([45.0, 50.0, 55.0, 60.0, 40.0])
+    weight = mass * 9.80665
+    drag = rho0 * ratio * true**2 / 2 * area * 0.028 + 2 * 0.052 * weight**2 / (rho0 * ratio * true**2 * area)
+    index, speed = power_and_speed_at_standard(drag * true, true, density_ratio=ratio, mass=mass, standard_mass=700.0)
+    slope, intercept = np.polyfit(speed**4, index * speed, 1)
+    assert slope == pytest.approx(rho0 * area * 0.028 / 2, rel=1e-9)
+    assert intercept == pytest.approx(2 * 0.052 * (700 * 9.80665) ** 2 / (rho0 * area), rel=1e-9)
+
+
+def test_level_flight_of_the_simulated_aircraft(retractable: Evidence) -> None:
+    result = reduce_level(retractable)
+    assert len(result.fits) >= 2
+    for one in result.fits:
+        if one.points["sortie"].nunique() < 2:
+            continue
+        slow, fast = one.at(float(one.speed.min())), one.at(float(one.speed.max()))
+        assert fast.value > slow.value
+        assert not one.at(float(one.speed.max()) + 5).is_known
+        left = one.index - np.array([one.at(float(v)).value for v in one.speed])
+        assert np.std(left) < 0.05 * one.index.mean()
+    assert level_sheet(result, retractable.settings).cautions
+
+
+def test_without_fuel_flow_or_climbs_the_need_is_said(retractable: Evidence) -> None:
+    bare = dataclasses.replace(retractable, points=retractable.points.drop(columns=["fuel_flow"]))
+    assert level_sheet(reduce_level(bare), bare.settings).missing
+    empty = dataclasses.replace(retractable, points=retractable.points.iloc[:0])
+    assert climb_sheet(reduce_climb(empty), empty.settings).missing
