@@ -85,7 +85,7 @@ def reduce_changes(evidence: Evidence) -> ChangesResult:
     points = _with_compared(with_conditions(evidence.points, governed=governed))
     before, after = _sides(evidence, points)
     old, new = points[points["sortie"].isin(before)], points[points["sortie"].isin(after)]
-    raw = list(_compare(old, new))
+    raw = list(_compare(old, new)) if {"calibrated_airspeed", "pressure_altitude"} <= set(points) else []
     left_out = list(evidence.left_out)
     left_out += [
         LeftOut(
