@@ -17,12 +17,12 @@ _CURVE = 25
 
 def run(evidence: Evidence) -> Sheet:
     """The reduction and its sheet."""
-    return sheet_of(reduce_drag(evidence), evidence.settings)
+    return sheet_of(reduce_drag(evidence), evidence.settings, evidence.inferred())
 
 
-def sheet_of(result: DragResult, settings: Settings) -> Sheet:
-    """The result as sentences, pictures and tables."""
-    cautions = []
+def sheet_of(result: DragResult, settings: Settings, inferred: tuple[str, ...] = ()) -> Sheet:
+    """The result as sentences, pictures and tables. inferred: flights whose gear or flap was not recorded."""
+    cautions = inferred_caution(inferred, {origin.sortie for one in result.conditions for origin in one.origin})
     if any(one.condition.propulsion == "idle" for one in result.conditions):
         cautions.append(
             "Measured with the engine idling: the propeller's drag or rest of thrust is in these numbers, and idle is not "
@@ -40,6 +40,17 @@ def sheet_of(result: DragResult, settings: Settings) -> Sheet:
         left_out=result.left_out,
         facts={"standard_mass_kg": result.standard_mass},
     )
+
+
+def inferred_caution(inferred: tuple[str, ...], used: set[str]) -> list[str]:
+    """What to know of flights whose configuration was told from the response; nothing when none was used."""
+    named = [one for one in inferred if one in used]
+    if not named:
+        return []
+    return [
+        f"In {', '.join(named)} gear or flap is not recorded and was told from the aircraft's response: a mistaken state "
+        "would stand among these points. `--sorties` leaves flights out."
+    ]
 
 
 def _missing(result: DragResult, settings: Settings) -> list[str]:

@@ -25,6 +25,7 @@ from .evidence import Evidence
 from .polar_fit import Floats, PolarFit, equivalent_speed, lift_and_drag_areas, moved_points
 from .sheet import LeftOut, Reference
 
+FEWEST = 2  # points of a condition: one alone may be a mistaken state
 OVERLAP = 1.08  # how far beyond the base's measured L/q a point may still be compared: less than a step of airspeed
 
 
@@ -86,7 +87,7 @@ def reduce_increments(evidence: Evidence) -> IncrementsResult:
 
 def _steps(drag: DragResult) -> list[tuple[str, ConditionDrag, ConditionDrag]]:
     """Pairs of conditions that differ in one thing alone, cleaner first."""
-    by_condition = {one.condition: one for one in drag.conditions}
+    by_condition = {one.condition: one for one in drag.conditions if len(one.points) >= FEWEST}
     steps: list[tuple[str, ConditionDrag, ConditionDrag]] = []
     for changed in by_condition.values():
         c = changed.condition
@@ -112,6 +113,8 @@ def _flap_steps(drag: DragResult) -> list[tuple[str, ConditionDrag, ConditionDra
     families: dict[tuple[str, ...], list[ConditionDrag]] = {}
     for one in drag.conditions:
         c = one.condition
+        if len(one.points) < FEWEST:
+            continue
         families.setdefault((c.gear, c.propulsion, c.propeller), []).append(one)
     for family in families.values():
         ordered = sorted(family, key=_mean_excess)

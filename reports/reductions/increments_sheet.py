@@ -6,6 +6,7 @@ import numpy as np
 
 from ...shared.settings import Settings
 from .calibration_sheet import speeds_inside
+from .drag_sheet import inferred_caution
 from .evidence import Evidence
 from .increments import Increment, IncrementsResult, reduce_increments
 from .present import counted, range_text, say
@@ -14,15 +15,15 @@ from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
 
 def run(evidence: Evidence) -> Sheet:
     """The reduction and its sheet."""
-    return sheet_of(reduce_increments(evidence), evidence.settings)
+    return sheet_of(reduce_increments(evidence), evidence.settings, evidence.inferred())
 
 
-def sheet_of(result: IncrementsResult, settings: Settings) -> Sheet:
-    """The result as sentences, pictures and tables."""
+def sheet_of(result: IncrementsResult, settings: Settings, inferred: tuple[str, ...] = ()) -> Sheet:
+    """The result as sentences, pictures and tables. inferred: flights whose gear or flap was not recorded."""
     missing = []
     if not result.increments:
         missing.append("glides in two configurations that differ in one thing alone, at overlapping airspeeds")
-    cautions = []
+    cautions = inferred_caution(inferred, {origin.sortie for one in result.increments for origin in one.origin})
     if any(one.paired == 0 for one in result.increments):
         cautions.append("An increment no flight flew both sides of compares different days: fly both in one flight.")
     return Sheet(

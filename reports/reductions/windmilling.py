@@ -32,6 +32,7 @@ STEADY_ROTATION = 0.02  # range of engine speed inside a block, share of it
 ON_LINE = 0.04  # blocks within this share of the fine-stop line belong to it
 FEWEST_BLOCKS = 6
 LEAST_LEVEL_SPAN = to_si(5.0, "kt")  # a speed that stays while airspeed changes by this is governed
+LEVEL_WINDOW = 0.01  # blocks within this share of the commonest engine speed were held at it
 CHANNELS = ("true_airspeed", "engine_speed", "calibrated_airspeed")
 
 
@@ -210,19 +211,17 @@ def _level_groups(blocks: pd.DataFrame, line: Floats) -> list[pd.DataFrame]:
     """Blocks clearly below the line in groups of one engine speed, each seen over a span of airspeed."""
     speed = blocks["true_airspeed"].to_numpy(dtype=np.float64)
     below = blocks[blocks["engine_speed"].to_numpy() < (1 - ON_LINE) * _on_line(line, speed)]
-    ordered = below.sort_values("engine_speed", ignore_index=True)
-    if not len(ordered):
-        return []
-    values = ordered["engine_speed"].to_numpy(dtype=np.float64)
-    group = np.concatenate([[0], np.cumsum(np.diff(values) > 0.008 * values[:-1])])
-    parts = [part for _, part in ordered.groupby(group)]
-    return [
-        part
-        for part in parts
-        if len(part) >= 3
-        and np.ptp(part["true_airspeed"]) >= LEAST_LEVEL_SPAN
-        and np.ptp(part["engine_speed"]) <= 0.02 * part["engine_speed"].median()
-    ]
+    groups = []
+    left = below
+    while len(left) >= 3:
+        values = left["engine_speed"].to_numpy(dtype=np.float64)
+        near = np.abs(values[:, np.newaxis] / values - 1) <= LEVEL_WINDOW
+        group = left[near[int(np.argmax(near.sum(axis=1)))]]
+        if len(group) < 3:
+            break
+        groups.append(group)
+        left = left.drop(group.index)
+    return [group for group in groups if np.ptp(group["true_airspeed"]) >= LEAST_LEVEL_SPAN]
 
 
 def _level(group: pd.DataFrame, result: WindmillingResult) -> GovernedLevel:
