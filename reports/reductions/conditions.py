@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 CLOSED = frozenset({"idle", "windmilling", "governed", "off"})  # propulsion without power
-FINE_STOP_SHARE = 0.88  # of the highest ratio: density and friction move it by some percent; common practice, no source
+FINE_STOP_SHARE = 0.82  # of the highest ratio: density, friction and fast flight move it by more than ten percent; common practice, no source
 LEVEL_STEP = 50 / 60  # governed speeds are named to 50 rpm
 LEVEL_SHARE = 0.03  # points within this share of each other were governed to one speed
 

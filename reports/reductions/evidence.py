@@ -48,6 +48,14 @@ class Evidence:
         known = self.points["mass"].dropna() if "mass" in self.points else pd.Series(dtype=float)
         return float(known.mean()) if len(known) else float("nan")
 
+    def inferred(self) -> tuple[str, ...]:
+        """Flights whose gear or flap nobody recorded: told from the aircraft's response, so less surely."""
+        findings = self.programme.findings()
+        if not len(findings):
+            return ()
+        told = findings[(findings["code"] == "STATE_INFERRED") & findings["sortie"].isin(self.sorties)]
+        return tuple(sorted(set(told["sortie"])))
+
 
 def gather_evidence(
     programme: Programme,
@@ -56,8 +64,12 @@ def gather_evidence(
     config: Mapping[str, str] | None = None,
     aircraft: str | None = None,
     options: Mapping[str, float | str] | None = None,
+    judged: bool = False,
 ) -> Evidence:
     """The evidence of these sorties (all when none is named) of one aircraft; config: as in Programme.points.
+
+    judged: the points as people judged them (Programme.judged_points) in place of those found; what a person
+    rejected is then left out with that person's reason.
 
     Raises UnknownSortieError, SettingsError when the sorties are of several aircraft and none is chosen.
     """
@@ -70,10 +82,14 @@ def gather_evidence(
         )
     asked = listed[listed["sortie"].isin(sorties)] if sorties else listed
     chosen, name, left_out = _of_one_aircraft(asked, aircraft or settings.aircraft.name)
-    points = programme.points(config=config)
+    points = programme.judged_points(config=config, refused=True) if judged else programme.points(config=config)
     points = points[points["sortie"].isin(chosen)].reset_index(drop=True)
+    if judged:
+        left_out = (*left_out, *_rejected(points))
+        points = points[points["accepted"]].reset_index(drop=True)
+    statistics = programme.judged_statistics() if judged else programme.statistics()
     return Evidence(
-        programme, settings, name, chosen, _with_statistics(points, programme, settings), left_out, dict(options or {})
+        programme, settings, name, chosen, _with_statistics(points, statistics, settings), left_out, dict(options or {})
     )
 
 
@@ -119,16 +135,28 @@ def _of_one_aircraft(
     return tuple(asked[own]["sortie"]), wanted, left_out
 
 
+def _rejected(points: pd.DataFrame) -> tuple[LeftOut, ...]:
+    """Points that were found and that a person rejected."""
+    rejected = points[~points["accepted"] & points["found_accepted"].eq(True)]
+    return tuple(
+        LeftOut(
+            f"point {row['number']} of {row['sortie']}",
+            f"rejected by {row['judged_by'] or 'a person'}: {row['judged_reason'] or 'no reason given'}",
+            reference_of({str(key): value for key, value in row.items()}),
+        )
+        for row in rejected.to_dict("records")
+    )
+
+
 def _same(one: str, other: str) -> bool:
     return "".join(filter(str.isalnum, one)).casefold() == "".join(filter(str.isalnum, other)).casefold()
 
 
-def _with_statistics(points: pd.DataFrame, programme: Programme, settings: Settings) -> pd.DataFrame:
+def _with_statistics(points: pd.DataFrame, long: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     keep = ["sortie", "number", "start_utc", "stop_utc", "start_s", "stop_s", "duration_s", "kind",
             "gear", "flap", "power", "propulsion", "score"]  # fmt: skip
     out = points[keep].copy()
     out["day"] = pd.to_datetime(out["start_utc"]).dt.strftime("%Y-%m-%d")
-    long = programme.statistics()
     long = long[long["accepted"] & long["sortie"].isin(set(points["sortie"]))]
     parts = {"": "mean", "_error": "standard_error", "_slope": "slope_per_s", "_deviation": "deviation"}
     index = pd.MultiIndex.from_frame(out[["sortie", "number"]])

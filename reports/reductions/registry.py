@@ -110,7 +110,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "approach",
         "Height needed for an approach without power",
         "what height overhead and abeam the touchdown point an approach without power takes, and how predictions held",
-        "approach",
+        "approach_sheet",
         (
             Option("speed", "equivalent airspeed before final; default: as on own approaches", "speed"),
             Option("final_speed", "equivalent airspeed on final; default: as on own approaches", "speed"),
@@ -130,7 +130,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "flare",
         "What a flare takes",
         "what height, time, speed and lift a flare from the landing configuration's glide takes",
-        "flare",
+        "flare_sheet",
         (
             Option("load_factor", "load factor of the pull; default 1.25", "number"),
             Option("speed", "equivalent airspeed it is begun at; default: as on own landings", "speed"),
@@ -142,7 +142,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "slow-down",
         "Slowing down",
         "how long and how far it takes to slow to the gear's and the flap's speed, level and descending",
-        "slow_down",
+        "slow_down_sheet",
         (
             Option("from", "speed it begins at; default: the highest measured", "speed"),
             Option("gear_speed", "speed the gear may be moved at; default: the settings'", "speed"),
@@ -156,13 +156,13 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "landings",
         "Landings",
         "at what speed, sink and load each landing touched down, how it was flared, and the trend",
-        "landings",
+        "landings_sheet",
     ),
     Reduction(
         "stalls",
         "Stall speeds",
         "at what speed each configuration stalls, at one mass and load factor, with entry rate and warning",
-        "stalls",
+        "stalls_sheet",
     ),
     Reduction(
         "oscillations",

@@ -1,0 +1,164 @@
+"""Height needed for an approach without power from overhead and from abeam the touchdown point.
+
+Sink over the legs from the programme's own glides, gear and flap travel from its own events, how it is flown from
+its own approaches; tried on every recorded approach. Method: height is the integral of sink over time, a change of
+speed counts as energy height, a turn raises the load factor (see approach_sink, approach_pattern).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .approach_height import Heights, needed_heights, refusals, speeds_outside
+from .approach_history import PastApproach, Trial, past_approaches, try_approaches
+from .approach_plan import Plan, past_left_out, plan_approach
+from .approach_sink import GlideModel, fit_without_misread, glides_of, is_fine, state_words
+from .evidence import Evidence, reference_of
+from .sheet import LeftOut
+from .transients import Travel, flap_levels, own_events, travel_times
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEAST_TRIALS = 3
+UNTRIED = 0.05  # root mean square error of whole simulated approaches (docs/measurements.md), until own ones tell
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ApproachResult:
+    """What is known of the next approach without power. heights: None where `missing` or `refused` says why.
+
+    speeds_outside: (leg, configuration, speed [m/s], measured range) of planned speeds beyond what was measured;
+    propulsion: what the engine did on the glides used; propeller: their class; lowest_m: lowest height [m] above the touchdown point practised without power;
+    trial_spread: root mean square error of whole approaches predicted [1], NaN with fewer than three.
+    """
+
+    plan: Plan | None
+    heights: Heights | None
+    model: GlideModel | None
+    propulsion: str
+    propeller: str
+    travels: tuple[Travel, ...]
+    past: tuple[PastApproach, ...]
+    trials: tuple[Trial, ...]
+    trial_spread: float
+    lowest_m: float
+    missing: tuple[str, ...]
+    refused: tuple[str, ...]
+    speeds_outside: tuple[tuple[str, tuple[str, str], float, tuple[float, float]], ...]
+    left_out: tuple[LeftOut, ...]
+
+
+def reduce_approach(evidence: Evidence) -> ApproachResult:
+    """The heights of the options' approach. Raises SettingsError for options that cannot be read."""
+    past, past_left = past_approaches(evidence)
+    past, other_state = _of_one_propulsion(past)
+    glides, left = glides_of(evidence, past[0].propulsion if past else None)
+    propeller, chosen, others = _one_propeller(glides, past)
+    model, misread = fit_without_misread(chosen, evidence.standard_mass)
+    trials, untried = try_approaches(past, chosen, evidence)
+    events = own_events(evidence)
+    travels = travel_times(events, evidence.sorties)
+    plan, missing = plan_approach(evidence, past, travels)
+    levels = flap_levels(events)
+    spread = _trial_spread(trials)
+    heights: Heights | None = None
+    refused: tuple[str, ...] = ()
+    outside = () if plan is None or model is None else speeds_outside(plan, model)
+    if model is None:
+        missing = (*missing, "at least three glides without power at two speeds")
+    elif plan is not None:
+        refused = refusals(plan, model, levels)
+        if not refused and not outside:
+            doubt = _doubt(evidence, model, spread)
+            heights = needed_heights(plan, model, levels=levels, travels=travels, doubt=doubt)
+    left_out = (*evidence.left_out, *left, *others, *misread, *past_left, *other_state, *untried, *past_left_out(past))
+    return ApproachResult(plan, heights, model, state_words(glides), propeller, travels, past, trials, spread, _lowest(past),
+                          missing, refused, outside, left_out)  # fmt: skip
+
+
+def _of_one_propulsion(past: tuple[PastApproach, ...]) -> tuple[tuple[PastApproach, ...], tuple[LeftOut, ...]]:
+    """The approaches of the propulsion state most of them were flown in, and the others."""
+    words = [one.propulsion for one in past]
+    wanted = max(sorted(set(words)), key=words.count, default="")
+    left = tuple(
+        LeftOut(
+            f"approach at {one.time_s[0]:.0f} s of {one.sortie}",
+            f"the propulsion state was {one.propulsion}, not {wanted}",
+            one.reference,
+        )
+        for one in past
+        if one.propulsion != wanted
+    )
+    return tuple(one for one in past if one.propulsion == wanted), left
+
+
+def _one_propeller(
+    glides: pd.DataFrame, past: tuple[PastApproach, ...]
+) -> tuple[str, pd.DataFrame, tuple[LeftOut, ...]]:
+    """(name of the propeller's class, its glides, the others left out): the class of own approaches, else the commoner one."""
+    fine = glides["fine"].to_numpy(dtype=bool)
+    if fine.all():
+        return "as it turns by itself", glides, ()
+    flown = [one.fine for one in past if np.isfinite(one.fine)]
+    if flown:
+        among = np.concatenate([glides["ratio"].to_numpy(dtype=np.float64), [float(np.median(flown))]])
+        wanted = bool(is_fine(among)[-1])
+    else:
+        wanted = bool(fine.sum() * 2 >= len(fine))
+    name = "on its fine stop" if wanted else "held by the governor"
+    other = glides[fine != wanted]
+    left = tuple(
+        LeftOut(f"glide {row['number']} of {row['sortie']}", "the propeller was in the other condition: it brakes differently",
+                reference_of({str(key): value for key, value in row.items()}))
+        for row in other.to_dict("records")
+    )  # fmt: skip
+    return name, glides[fine == wanted].reset_index(drop=True), left
+
+
+def _trial_spread(trials: tuple[Trial, ...]) -> float:
+    """Root mean square error of whole approaches with recorded configuration; of all where too few are recorded."""
+    whole = _whole(trials)
+    chosen = [t.error for t in whole if not t.inferred]
+    if len(chosen) < LEAST_TRIALS:
+        chosen = [t.error for t in whole]
+    known = np.array([e for e in chosen if np.isfinite(e)])
+    return float(np.sqrt(np.mean(known**2))) if len(known) >= LEAST_TRIALS else float("nan")
+
+
+def _whole(trials: tuple[Trial, ...]) -> list[Trial]:
+    """The longest stretch of each approach."""
+    longest: dict[tuple[str, float], Trial] = {}
+    for trial in trials:
+        key = (trial.sortie, trial.approach_s)
+        if key not in longest or trial.seconds > longest[key].seconds:
+            longest[key] = trial
+    return list(longest.values())
+
+
+def _doubt(evidence: Evidence, model: GlideModel, trial_spread: float) -> dict[str, float]:
+    """Standard uncertainties beside the fit's: what a new day brings, and the instruments' type B."""
+    known = evidence.settings.uncertainty
+    calibrated = bool(evidence.settings.aircraft.position_error)
+    air = max(model.day, trial_spread if np.isfinite(trial_spread) else UNTRIED)
+    return {
+        "air": air,
+        "airspeed": known.airspeed if calibrated else known.airspeed_uncalibrated,
+        "sink": known.vertical_speed_share,
+        "mass": known.mass_share,
+    }
+
+
+def _lowest(past: tuple[PastApproach, ...]) -> float:
+    """Lowest height above the touchdown point [m] reached without power; 0 where one landed, NaN without any."""
+    heights = [
+        0.0
+        if one.facts.get("ends_in") in ("landing", "touch_and_go")
+        else float(one.facts.get("lowest_height_m") or np.nan)
+        for one in past
+    ]
+    known = [h for h in heights if np.isfinite(h)]
+    return min(known) if known else float("nan")
