@@ -124,9 +124,7 @@ class Aircraft(_Strict):
     propeller_gear_ratio: float | None = Field(default=None, description="engine revolutions for one of the propeller")
     propeller_diameter: Length | None = None  # type: ignore[valid-type]
     temperature_recovery_factor: float = Field(default=1.0, ge=0, le=1)
-    fuel_arm: Length | None = Field(
-        default=None, description="arm of the fuel from the datum the card's CG is given from"
-    )  # type: ignore[valid-type]
+    fuel_arm: Length | None = Field(default=None, description="arm of the fuel, from the datum of the card's CG")  # type: ignore[valid-type]
     gear_retraction_moment: float | None = Field(
         default=None, description="change of moment when the gear comes up, kg m; the card's CG is with the gear down"
     )
@@ -244,6 +242,9 @@ class InstrumentProfile(_Strict):
     units: dict[str, str] = Field(default={}, description="header as written -> unit")
     altitude_datum: Literal["pressure", "baro", "msl", "ellipsoid"] | None = None
     heading_reference: Literal["magnetic", "true"] | None = None
+    decimal_mark: Literal["point", "comma"] | None = Field(
+        default=None, description="what parts whole numbers from decimals, where every dot could part thousands"
+    )
 
 
 DISPLAY_DEFAULTS: dict[str, str] = {

@@ -44,9 +44,9 @@ def match_planned(card: Mapping[str, Any], points: pd.DataFrame) -> tuple[Planne
     pairs = dict(zip(*linear_sum_assignment(cost), strict=True)) if found else {}
     out = []
     for i, wish in enumerate(planned):
-        j = pairs.get(i)
-        met = j is not None and cost[i, j] < _NEVER
-        row = found[j] if met else {}
+        place = pairs.get(i)
+        met = place is not None and cost[i, place] < _NEVER
+        row = found[place] if place is not None and met else {}
         out.append(
             Planned(
                 _text(wish, i),

@@ -49,7 +49,7 @@ def draw_strip(programme: Programme, sortie: str, *, width_in: float = 7.4, heig
 def _draw_curve(axes: Axes, samples: Any, name: str, programme: Programme) -> None:
     step = max(1, len(samples) // 4000)
     part = samples.iloc[::step]
-    values = np.asarray(shown(part[name].to_numpy(dtype=np.float64), name, programme.settings), dtype=np.float64)  # type: ignore[arg-type]
+    values = np.asarray(shown(part[name].to_numpy(dtype=np.float64), name, programme.settings), dtype=np.float64)
     gaps = part["gap"].to_numpy()
     values[1:][gaps[1:] != gaps[:-1]] = np.nan  # a drop-out is never bridged
     axes.plot(part["t"] / 60, values, color=INKS[0], linewidth=0.8)

@@ -69,7 +69,7 @@ def with_conditions(points: pd.DataFrame, *, governed: bool | None = None, fixed
     return out
 
 
-def propeller_classes(points: pd.DataFrame, *, governed: bool | None = None) -> pd.Series:  # type: ignore[type-arg]
+def propeller_classes(points: pd.DataFrame, *, governed: bool | None = None) -> pd.Series:
     """How the propeller turned at each point flown with the throttle closed; '' for points with power."""
     names = pd.Series(NO_CLASS, index=points.index, dtype=object)
     closed = points["propulsion"].isin(CLOSED)
@@ -95,7 +95,7 @@ def propeller_classes(points: pd.DataFrame, *, governed: bool | None = None) -> 
     return names
 
 
-def _levels(speeds: pd.Series) -> list[float]:  # type: ignore[type-arg]
+def _levels(speeds: pd.Series) -> list[float]:
     """Engine speeds [1/s] several points were governed to: medians of runs of neighbours in order of speed."""
     ordered = np.sort(np.asarray(speeds, dtype=np.float64))
     if not len(ordered):

@@ -81,7 +81,7 @@ def reduce_coverage(evidence: Evidence) -> CoverageResult:
 
 def _row(condition: Condition, group: pd.DataFrame) -> Row:
     steps = (group["calibrated_airspeed"] // SPEED_STEP).astype(int)
-    cells = tuple(_cell(int(step), one) for step, one in group.groupby(steps, sort=True))  # type: ignore[call-overload]
+    cells = tuple(_cell(int(step), one) for step, one in group.groupby(steps, sort=True))
     speeds = group["calibrated_airspeed"]
     return Row(
         condition, cells, float(speeds.min()), float(speeds.max()), _range(group, "pressure_altitude"),

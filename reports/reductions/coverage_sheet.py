@@ -6,6 +6,7 @@ import numpy as np
 
 from ...shared.settings import Settings
 from . import coverage as flown
+from .conditions import Condition
 from .coverage import HEIGHT_STEP, MASS_STEP, SPEED_STEP, CoverageResult, Row, reduce_coverage
 from .evidence import Evidence
 from .next_points import NextPointsResult, propose_points
@@ -122,7 +123,7 @@ def _condition_columns() -> tuple[Column, ...]:
     return tuple(Column(name, name) for name in flown.STATES)
 
 
-def _condition_cells(condition: flown.Condition) -> tuple[Cell, ...]:
+def _condition_cells(condition: Condition) -> tuple[Cell, ...]:
     return tuple(Cell(getattr(condition, name)) for name in flown.STATES)
 
 

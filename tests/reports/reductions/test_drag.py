@@ -170,7 +170,9 @@ def test_the_published_polar_is_recovered() -> None:
         mass = 7000 / 9.80665
         assert 0.5 / np.sqrt(fit.f * fit.k) == pytest.approx(13.1036, rel=1e-3)
         assert float(equivalent_speed(np.sqrt(fit.f / fit.k), mass)) / KT == pytest.approx(70.029, rel=1e-3)
-        assert float(sink_of(fit.f, fit.k, 53.211 * KT, mass)) / 0.00508 == pytest.approx(474.85, rel=0.01)  # steep relations here
+        assert float(sink_of(fit.f, fit.k, 53.211 * KT, mass)) / 0.00508 == pytest.approx(
+            474.85, rel=0.01
+        )  # steep relations here
 
 
 def test_one_odd_point_counts_less_when_asked_so() -> None:
