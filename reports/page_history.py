@@ -70,7 +70,7 @@ def history_of(programme: Programme, sortie: str) -> dict[str, Any]:
             {"time": round(start + e.time_s, 2), "stop": round(start + e.stop_s, 2), "label": e.kind.replace("_", " ")}
             for e in programme.events(sortie).itertuples()
         ],
-        "lanes": _lanes(programme.states(sortie), start),
+        "lanes": lanes_of(programme.states(sortie), start),
     }
 
 
@@ -99,7 +99,8 @@ def _intervals(points: pd.DataFrame, start: float) -> list[dict[str, Any]]:
     ]
 
 
-def _lanes(states: pd.DataFrame, start: float) -> list[dict[str, Any]]:
+def lanes_of(states: pd.DataFrame, start: float) -> list[dict[str, Any]]:
+    """Lanes of words over time, `start` added to their seconds: name, and runs with value and tone."""
     lanes = []
     for name in _LANES:
         chosen = states[states["channel"] == name]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from .display import clock_text, display_unit, number, shown, side_text, with_band
-from .listing import clock_time, epoch_of
+from .listing import clock_time, epoch_of, utc_text
 from .manoeuvres import manoeuvre_records, manoeuvre_text
 from .records import event_records, records_of, rows_text, with_rows
 
@@ -33,8 +33,9 @@ def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
     held = [c for c in _COLUMNS if any(c[0] in p["statistics"] for p in points)]
     card = programme.card(sortie)
     return {
-        "headline": _headline(row, card),
-        "facts": _facts(row, card, points, settings),
+        "start_utc": utc_text(row["start_utc"]),
+        "headline": headline_of(row, card),
+        "facts": facts_of(row, card, len(points), settings),
         "point_columns": [{"head": head, "unit": display_unit(c, settings)} for c, head, _ in held],
         "points": [_point_row(p, held) for p in points],
         "refused": [_refused_row(p) for p in candidates if not p["accepted"]],
@@ -48,17 +49,19 @@ def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
     }
 
 
-def _headline(row: Any, card: Any) -> str:
+def headline_of(row: Any, card: Any) -> str:
+    """Aircraft, date, purpose of a sortie in one line; row: of Programme.sorties()."""
     words = [str(row["aircraft"] or "aircraft not named"), f"{row['start_utc']:%A %d %B %Y, %H:%M:%S} UTC"]
     if card.get("purpose"):
         words.append(str(card["purpose"]))
     return " · ".join(words)
 
 
-def _facts(row: Any, card: Any, points: list[dict[str, Any]], settings: Settings) -> list[dict[str, str]]:
+def facts_of(row: Any, card: Any, points: int, settings: Settings) -> list[dict[str, str]]:
+    """The few numbers a sortie is known by: name and value as text."""
     facts = [
         {"name": "recorded", "value": f"{row['duration_s'] / 60:.0f} min"},
-        {"name": "stabilised points", "value": str(len(points))},
+        {"name": "stabilised points", "value": str(points)},
         {"name": "candidates refused", "value": str(row["refused"])},
         {"name": "events", "value": str(row["events"])},
         {"name": "doubts to look at", "value": str(row["doubts"] + row["faults"])},

@@ -1,0 +1,122 @@
+"""Points of all sorties, chosen by configuration, kind and airspeed: what a cell of the coverage matrix leads to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from ...shared.units import to_si
+from ..display import display_unit, number, shown, shown_difference, with_band
+from ..grid import grid_of_records
+from ..listing import second_text, utc_text
+from ..output import about_lines, grid_bytes
+from .ask_routes import FORMS
+from .rendering import respond
+from .requests import number_in, programme_of, word_in
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ...shared.settings import Settings
+    from ...store.programme import Programme
+
+_KEYS = ("gear", "flap", "power", "propulsion")
+_SHOWN = 500
+# channel, head, whether the band stands beside
+_COLUMNS = (
+    ("calibrated_airspeed", "calibrated airspeed", True),
+    ("pressure_altitude", "pressure altitude", False),
+    ("sink_rate", "sink", True),
+    ("engine_speed", "engine speed", True),
+    ("static_air_temperature", "air temperature", False),
+    ("mass", "mass", False),
+)
+
+
+def show_points(request: Request) -> Response:
+    """GET /points?gear=down&kind=glide&from=80&to=90: airspeeds in the unit shown."""
+    programme = programme_of(request)
+    with programme.reading():
+        chosen = chosen_points(programme, request)
+        marks = len(programme.marks())
+    settings = programme.settings
+    unit = settings.display_unit("speed")
+    asked = {key: word_in(request, key) or "" for key in (*_KEYS, "kind", "from", "to")}
+    context = {
+        "asked": asked,
+        "unit": unit,
+        "count": len(chosen),
+        "sorties": int(chosen["sortie"].nunique()),
+        "marks": marks,
+        "columns": [{"head": head, "unit": display_unit(name, settings)} for name, head, _ in _COLUMNS],
+        "points": [_row(row, settings) for row in chosen.head(_SHOWN).to_dict("records")],
+    }
+    return respond(request, "points.html", context)
+
+
+def send_points(request: Request) -> Response:
+    """GET /points/file.FORM: the same points as a file, all of them."""
+    form = request.path_params["form"]
+    programme = programme_of(request)
+    chosen = chosen_points(programme, request)
+    records = [_record(row, programme.settings) for row in chosen.to_dict("records")]
+    about = about_lines("points", {key: value for key, value in request.query_params.items() if value})
+    content = grid_bytes(grid_of_records(records), form if form in FORMS else "csv", about)
+    headers = {"Content-Disposition": f'attachment; filename="points.{form if form in FORMS else "csv"}"'}
+    return Response(content, media_type=FORMS.get(form, FORMS["csv"]), headers=headers)
+
+
+def chosen_points(programme: Programme, request: Request) -> pd.DataFrame:
+    """The judged points that fit the request. Raises ConditionError for an airspeed that is no number."""
+    config = {key: word for key in _KEYS if (word := word_in(request, key))}
+    points = programme.judged_points(config=config)
+    if kind := word_in(request, "kind"):
+        points = points[points["kind"] == kind]
+    unit = programme.settings.display_unit("speed")
+    low, high = number_in(request, "from", float("-inf")), number_in(request, "to", float("inf"))
+    if low > float("-inf"):
+        points = points[points["calibrated_airspeed"] >= to_si(low, unit) - 1e-9]
+    if high < float("inf"):
+        points = points[points["calibrated_airspeed"] < to_si(high, unit) - 1e-9]
+    return points
+
+
+def _row(row: dict[Any, Any], settings: Settings) -> dict[str, Any]:
+    cells = []
+    for name, _, banded in _COLUMNS:
+        value, error = float(row[name]), float(row[f"{name}_error"])
+        band = 2 * float(shown_difference(error, name, settings)) if banded else None
+        cells.append(with_band(float(shown(value, name, settings)), band, display_unit(name, settings)))
+    return {
+        "sortie": row["sortie"],
+        "number": int(row["number"]),
+        "start": second_text(utc_text(row["start_utc"])),
+        "duration": number(float(row["duration_s"]), "s"),
+        **{key: row[key] for key in ("kind", "gear", "flap", "propulsion")},
+        "cells": cells,
+        "said": row["judgement"] if isinstance(row["judgement"], str) else None,
+    }
+
+
+def _record(row: dict[Any, Any], settings: Settings) -> dict[str, Any]:
+    record: dict[str, Any] = {
+        "sortie": row["sortie"],
+        "number": int(row["number"]),
+        "start_utc": utc_text(row["start_utc"]),
+        "end_utc": utc_text(row["stop_utc"]),
+        "duration_s": float(row["duration_s"]),
+        **{key: row[key] for key in ("kind", *_KEYS)},
+        "judgement": row["judgement"] if isinstance(row["judgement"], str) else None,
+    }
+    for name, _, _ in _COLUMNS:
+        unit = display_unit(name, settings)
+        record[name] = float(shown(float(row[name]), name, settings))
+        record[f"{name}_error"] = float(shown_difference(float(row[f"{name}_error"]), name, settings))
+        record[f"{name}_unit"] = record[f"{name}_error_unit"] = unit
+    return record
+
+
+ROUTES = [Route("/points", show_points), Route("/points/file.{form}", send_points)]

@@ -1,0 +1,277 @@
+"""Every page, as HTML and as JSON from the same context."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from starlette.testclient import TestClient
+
+from trimshot.reports.web.app import create_app
+from trimshot.reports.web.protection import loopback_hosts
+from trimshot.store.programme import Programme
+
+from .conftest import DRAG, OURS, PORT
+
+SPEED = "S250508-03-speed_power"
+PAGES = (
+    "/", "/drop", "/points", "/points?gear=down&kind=glide&from=70&to=200", "/ask", "/questions", "/ledger", "/limits", "/results", f"/sortie/{DRAG}", f"/sortie/{SPEED}", f"/sortie/{DRAG}/points/1",
+    f"/sortie/{DRAG}/tables", f"/sortie/{DRAG}/marks", f"/sortie/{DRAG}/ledger", f"/sortie/{DRAG}/row?file=display_0020.csv&row=1500",
+    "/ask?condition=gear%20%3D%20'down'&at_least=10s",
+)  # fmt: skip
+
+
+class _Outline(HTMLParser):
+    """What the policy forbids inside a page, and whether every field has a label."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.inline: list[str] = []
+        self.unlabelled: list[str] = []
+        self._labels = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        names = dict(attrs)
+        self.inline += [name for name in names if name.startswith("on") or name == "style"]
+        if tag == "style" or (tag == "script" and "src" not in names and names.get("type") != "application/json"):
+            self.inline.append(tag)
+        for name in ("src", "href", "action"):
+            if (names.get(name) or "").startswith(("http:", "https:", "//", "javascript:", "data:")):
+                self.inline.append(f"{tag} {names[name]}")
+        self._labels += tag == "label"
+        if (
+            tag in ("input", "select", "textarea")
+            and names.get("type") != "hidden"
+            and not self._labels
+            and "aria-label" not in names
+        ):
+            self.unlabelled.append(str(names))
+
+    def handle_endtag(self, tag: str) -> None:
+        self._labels -= tag == "label"
+
+
+@pytest.mark.parametrize("address", PAGES)
+def test_every_page_opens_and_holds_to_its_own_policy(client: TestClient, address: str) -> None:
+    answer = client.get(address)
+    assert answer.status_code == 200
+    outline = _Outline()
+    outline.feed(answer.text)
+    assert outline.inline == []
+    assert outline.unlabelled == []
+    assert "Traceback" not in answer.text
+
+
+@pytest.mark.parametrize("address", PAGES)
+def test_every_page_is_json_as_well(client: TestClient, address: str) -> None:
+    answer = client.get(address + ("&" if "?" in address else "?") + "format=json")
+    assert answer.status_code == 200
+    assert isinstance(json.loads(answer.text, parse_constant=lambda word: pytest.fail(word)), dict)
+
+
+@pytest.mark.parametrize("address", [one for one in PAGES if "condition" not in one])
+def test_an_empty_programme_has_every_page_it_can_have(empty_programme: Programme, address: str) -> None:
+    with TestClient(create_app(empty_programme, loopback_hosts(PORT)), base_url=OURS) as client:
+        answer = client.get(address)
+    assert answer.status_code == (404 if "/sortie/" in address else 200)
+
+
+def test_home_counts_what_the_programme_holds(client: TestClient, programme: Programme) -> None:
+    home = client.get("/?format=json").json()
+    points = programme.points()
+    assert home["points"] == len(points)
+    assert sum(row["points"] for row in home["coverage"]["rows"]) == len(points)
+    # each cell counts the points whose mean airspeed, in the unit shown, lies in the column
+    edges, width = home["coverage"]["edges"], home["coverage"]["width"]
+    assert home["coverage"]["unit"] == "kt"
+    speeds = points["calibrated_airspeed"] / 0.514444  # kt: 1852 m / 3600 s
+    for place, edge in enumerate(edges):
+        counted = int(((speeds >= edge) & (speeds < edge + width)).sum())
+        assert sum(row["cells"][place]["points"] for row in home["coverage"]["rows"]) == counted, edge
+
+
+def test_samples_are_those_of_the_store(client: TestClient, programme: Programme) -> None:
+    address = f"/sortie/{DRAG}/samples?channels=pressure_altitude,bank&from=600&to=660&buckets=4000"
+    window = client.get(address).json()
+    stored = programme.samples(DRAG, ["pressure_altitude", "bank"], start=600.0, stop=660.0)
+    inside = [i for i, t in enumerate(window["t"]) if t is not None and 600 <= t < 660]
+    assert np.allclose([window["t"][i] for i in inside], stored["t"], atol=1e-3)
+    shown = [window["channels"]["pressure_altitude"][i] for i in inside]
+    assert np.allclose(shown, stored["pressure_altitude"] / 0.3048, atol=0.2)  # ft: 0.3048 m exactly
+    assert np.allclose([window["channels"]["bank"][i] for i in inside], np.degrees(stored["bank"]), atol=1e-3)
+
+
+def test_a_drop_out_is_a_null_never_a_line(empty_programme: Programme, tmp_path: Path) -> None:
+    """Where the recorder fell silent there is a null between the samples, at any zoom."""
+    folder = tmp_path / "hole"
+    folder.mkdir()
+    seconds = [*range(200), *range(260, 600)]
+    rows = [f"2031-03-14T09:{second // 60:02d}:{second % 60:02d}Z,90.0,{3000 + second}" for second in seconds]
+    lines = ["time_utc,ias_kt,pressure_alt_ft", *rows]
+    (folder / "log.csv").write_text("\n".join(lines) + "\n")
+    assert empty_programme.add([folder]).count("added") == 1
+    with TestClient(create_app(empty_programme, loopback_hosts(PORT)), base_url=OURS) as client:
+        for query in ("buckets=10", "buckets=100", "buckets=4000", "buckets=50&from=150&to=300"):
+            window = client.get(f"/sortie/hole/samples?channels=pressure_altitude&{query}").json()
+            between = [
+                v for t, v in zip(window["t"], window["channels"]["pressure_altitude"], strict=True) if 199 < t < 260
+            ]
+            assert between == [None], query
+
+
+def test_missing_values_are_nulls(client: TestClient, programme: Programme) -> None:
+    samples = programme.samples(DRAG, ["engine_speed"])
+    missing = samples["t"][samples["engine_speed"].isna()]
+    assert len(missing)
+    first = float(missing.iloc[0])
+    window = client.get(
+        f"/sortie/{DRAG}/samples?channels=engine_speed&from={first - 1}&to={first + 1}&buckets=4000"
+    ).json()
+    assert None in window["channels"]["engine_speed"]
+    assert "NaN" not in json.dumps(window)
+
+
+@pytest.mark.parametrize(("query", "says"), [
+    ("channels=gear", "words"), ("channels=nonsense", "no such channel"), ("channels=", "channels to draw"), ("channels=bank&from=x", "not a number"),
+])  # fmt: skip
+def test_samples_that_cannot_be_are_refused_with_a_reason(client: TestClient, query: str, says: str) -> None:
+    answer = client.get(f"/sortie/{DRAG}/samples?{query}&format=json")
+    assert answer.status_code == 400
+    assert says in answer.json()["what"]
+
+
+def test_a_point_shows_its_statistics_and_its_rows(client: TestClient, programme: Programme) -> None:
+    point = client.get(f"/sortie/{DRAG}/points/1?format=json").json()
+    stored = programme.statistics(DRAG, 1).set_index("channel")
+    assert {one["channel"] for one in point["statistics"]} == set(stored.index)
+    airspeed = next(one for one in point["statistics"] if one["channel"] == "indicated_airspeed")
+    assert math.isclose(airspeed["mean"], stored.loc["indicated_airspeed", "mean"] * 3600 / 1852, rel_tol=1e-9)
+    assert math.isclose(
+        airspeed["band"], 2 * stored.loc["indicated_airspeed", "standard_error"] * 3600 / 1852, rel_tol=1e-9
+    )
+    rows = programme.point_rows(DRAG)
+    span = rows[rows["number"] == 1].iloc[0]
+    assert (point["rows"][0]["first"], point["rows"][0]["last"]) == (span["first"], span["last"])
+    file = programme.folder / "sorties" / DRAG / "source" / span["file"]
+    lines = file.read_bytes().decode("utf-8-sig").splitlines()
+    for line in point["rows"][0]["lines"]:
+        assert line["text"].strip() == lines[line["row"] - 1].strip()
+
+
+def test_a_refused_candidate_says_why(client: TestClient, programme: Programme) -> None:
+    points = programme.points(DRAG, refused=True)
+    refused = points[~points["accepted"]].iloc[0]
+    page = client.get(f"/sortie/{DRAG}/points/{refused['number']}").text
+    assert "Why it was refused" in page
+    for reason in refused["reasons"]:
+        assert reason["text"].replace(">", "&gt;").replace("<", "&lt;") in page
+
+
+def test_a_row_is_shown_as_it_stands_in_the_file(client: TestClient, programme: Programme) -> None:
+    found = client.get(f"/sortie/{DRAG}/row?file=display_0020.csv&row=1500&format=json").json()
+    file = programme.folder / "sorties" / DRAG / "source" / "display_0020.csv"
+    line = file.read_bytes().split(b"\n")[1499].decode().rstrip("\r")
+    assert found["record"]["text"] == line
+    assert {one["row"] for one in found["near"]} == set(range(1497, 1504))
+    assert any(one["written"] in line.split(",") for one in found["record"]["samples"])
+
+
+def test_the_last_row_of_a_file_has_fewer_neighbours(client: TestClient, programme: Programme) -> None:
+    file = programme.folder / "sorties" / DRAG / "source" / "display_0020.csv"
+    last = file.read_bytes().count(b"\n")
+    found = client.get(f"/sortie/{DRAG}/row?file=display_0020.csv&row={last}&format=json").json()
+    assert [one["row"] for one in found["near"]][-1] == last
+
+
+def test_an_answer_says_what_was_considered_and_left_out(client: TestClient, programme: Programme) -> None:
+    answer = client.get("/ask?condition=gear%3D'down'&at_least=10s&format=json").json()["answer"]
+    found = programme.find("gear='down'", 10.0)
+    assert answer["count"] == len(found.frame) > 0
+    assert answer["considered"] == len(found.considered)
+    assert {one["sortie"]: one["reason"] for one in answer["left_out"]} == dict(found.left_out)
+    assert len(answer["rows"]) == len(answer["pictures"]) == answer["count"]
+    line, stretch = answer["curves"]["lines"][0], found.frame.iloc[0]
+    name = answer["curves"]["channels"][0]["name"]
+    inside = programme.samples(stretch["sortie"], [name], start=stretch["start_s"], stop=stretch["stop_s"])[name]
+    shown = [
+        v for t, v in zip(line["t"], line["channels"][name], strict=True) if t is not None and t >= 0 and v is not None
+    ]
+    assert min(shown) * 0.514444 == pytest.approx(inside.min(), abs=0.1)
+
+
+def test_a_condition_that_cannot_be_asked_is_told_not_raised(client: TestClient) -> None:
+    answer = client.get("/ask?condition=drop%20table%20sortie")
+    assert answer.status_code == 400
+    assert "condition" in answer.text
+    assert client.get("/ask/check?condition=bank>deg(10").json()["ok"] is False
+    assert client.get("/ask/check?condition=bank>deg(10)").json()["channels"] == ["bank"]
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet", "xlsx"])
+def test_stretches_can_be_taken_along(client: TestClient, programme: Programme, form: str, tmp_path: Path) -> None:
+    answer = client.get(f"/ask/file.{form}?condition=gear%3D'down'&at_least=10s")
+    assert "attachment" in answer.headers["content-disposition"]
+    file = tmp_path / f"x.{form}"
+    file.write_bytes(answer.content)
+    count = len(programme.find("gear='down'", 10.0).frame)
+    assert _rows_in(file, form) == count
+
+
+def _rows_in(file: Path, form: str) -> int:
+    import openpyxl
+    import pyarrow.parquet as pq
+
+    if form == "csv":
+        return len(file.read_text().splitlines()) - 1
+    if form == "parquet":
+        return int(pq.read_table(file).num_rows)
+    return int(openpyxl.load_workbook(file)["data"].max_row) - 1
+
+
+def test_a_condition_is_kept_and_forgotten(client: TestClient, programme: Programme) -> None:
+    form = {"name": "steep-turns", "condition": "abs(bank) > deg(40)", "at_least": "3s", "join": "", "note": "steep"}
+    assert client.post("/ask/saved", data=form).status_code == 201
+    assert programme.saved()["steep-turns"].at_least == 3.0
+    assert "@steep-turns" in client.get("/ask").text
+    assert client.post("/ask/saved?format=json", data={**form, "name": "../x"}).status_code == 400
+    assert client.delete("/ask/saved/steep-turns").status_code == 200
+    assert "steep-turns" not in programme.saved()
+
+
+def test_an_unknown_sortie_lists_those_there_are(client: TestClient) -> None:
+    for tail in ("", "/tables", "/ledger", "/marks", "/points/1", "/samples?channels=bank"):
+        answer = client.get(f"/sortie/nobody{tail}")
+        assert answer.status_code == 404, tail
+        assert DRAG in answer.text
+
+
+def test_the_navigation_leads_to_pages_that_are_there(client: TestClient) -> None:
+    links = re.findall(r'<a href="(/[^"]*)"', client.get("/").text)
+    assert len(links) > 8
+    for link in set(links):
+        assert client.get(link.replace("&amp;", "&")).status_code == 200, link
+
+
+def test_a_cell_of_the_coverage_leads_to_its_points(client: TestClient) -> None:
+    home = client.get("/?format=json").json()["coverage"]
+    page = client.get("/").text
+    row = home["rows"][0]
+    place, cell = next((k, cell) for k, cell in enumerate(row["cells"]) if cell["points"])
+    low = home["edges"][place]
+    address = f"/points?gear={row['gear']}&flap={row['flap']}&propulsion={row['propulsion']}&from={low:g}&to={low + home['width']:g}"
+    assert address.replace("&", "&amp;") in page
+    found = client.get(address + "&format=json").json()
+    assert found["count"] == cell["points"] == len(found["points"])
+    assert {(p["gear"], p["flap"]) for p in found["points"]} == {(row["gear"], row["flap"])}
+
+
+def test_points_can_be_taken_along(client: TestClient, programme: Programme) -> None:
+    lines = client.get("/points/file.csv?gear=down").text.splitlines()
+    assert len(lines) - 1 == len(programme.points(config={"gear": "down"}))
+    assert "calibrated_airspeed [kt]" in lines[0]
+    assert client.get("/points?from=fast&format=json").status_code == 400
