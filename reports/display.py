@@ -73,6 +73,11 @@ def number(value: float | None, unit: str | None) -> str:
     return f"{value:.{_DIGITS.get(unit or '', 2)}f}"
 
 
+def digits_of(unit: str | None) -> int:
+    """Digits after the point that a unit deserves."""
+    return _DIGITS.get(unit or "", 2)
+
+
 def with_band(mean: float | None, band: float | None, unit: str | None) -> str:
     """'95.2 ± 0.3': mean and twice its standard error, digits by the unit."""
     if mean is None or mean != mean:

@@ -1,20 +1,29 @@
-"""One listing, three forms: a table for people, JSON and CSV for programs."""
+"""One listing, several forms: a table for people, JSON and CSV for programs, files with units and provenance."""
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
-from .display import clean
+from .cells import flatten as flatten
+from .cells import plain as plain
+from .cells import utc_text as utc_text
+from .grid import csv_of, grid_of_records
+from .output import about_lines, encoded, grid_bytes, write_file
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 FORMATS = ("table", "json", "csv")
+FILE_FORMS = ("parquet", "xlsx")  # written to a file alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,13 +33,6 @@ class TableColumn:
     head: str
     key: str
     align: str = "left"
-
-
-def utc_text(moment: dt.datetime | None) -> str | None:
-    """ISO 8601 with milliseconds and Z."""
-    if moment is None or moment != moment:
-        return None
-    return moment.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
 
 
 def plain_line(value: Any) -> str:
@@ -65,57 +67,67 @@ def emit(
     columns: Sequence[TableColumn],
     cells: Sequence[Mapping[str, str]] | None = None,
     note: str | None = None,
+    out: Path | None = None,
+    about: Mapping[str, Any] | None = None,
 ) -> None:
-    """Print records. `cells` are the same records as text for people; `note` follows the table."""
-    if form == "json":
-        click.echo(json.dumps([plain(r) for r in records], indent=1, ensure_ascii=False, allow_nan=False))
+    """Print records, or write them to the file `out`. `cells` are the same records as text for people; `note` follows
+    the table; `about`: further facts for the forms that hold some (parquet, xlsx)."""
+    if form in FILE_FORMS or out is not None:
+        _write(records, form, out, (columns, cells, note), about or {})
+    elif form == "json":
+        click.echo(json_text(records))
     elif form == "csv":
         click.echo(csv_text(records), nl=False)
     else:
         print_table(cells if cells is not None else [_texts(r) for r in records], columns, note)
 
 
+def json_text(records: Sequence[Mapping[str, Any]]) -> str:
+    """Records as a JSON array, units beside the values."""
+    return json.dumps([plain(r) for r in records], indent=1, ensure_ascii=False, allow_nan=False)
+
+
 def csv_text(records: Sequence[Mapping[str, Any]]) -> str:
-    """CSV with one column per (nested) key; cells a spreadsheet would run as a formula are quoted."""
-    rows = [flatten(plain(r)) for r in records]
-    heads: dict[str, None] = {}
-    for row in rows:
-        heads.update(dict.fromkeys(row))
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(heads)
-    for row in rows:
-        writer.writerow([_harmless(row.get(head)) for head in heads])
-    return stream.getvalue()
+    """CSV with one column per (nested) key, units in the columns' names; cells a spreadsheet would run are disarmed."""
+    return csv_of(grid_of_records(records))
 
 
-def flatten(value: Any, prefix: str = "") -> dict[str, Any]:
-    """Nested mappings as one level: {'a': {'b': 1}} -> {'a.b': 1}; lists as JSON text."""
-    if not isinstance(value, Mapping):
-        return {prefix: json.dumps(value, ensure_ascii=False) if isinstance(value, list) else value}
-    out: dict[str, Any] = {}
-    for key, inner in value.items():
-        out.update(flatten(inner, f"{prefix}.{key}" if prefix else str(key)))
-    return out
+def _write(
+    records: Sequence[Mapping[str, Any]],
+    form: str,
+    out: Path | None,
+    table: tuple[Sequence[TableColumn], Sequence[Mapping[str, str]] | None, str | None],
+    facts: Mapping[str, Any],
+) -> None:
+    if out is None:
+        raise click.UsageError(f"{form} is written to a file: add --out FILE")
+    columns, cells, note = table
+    if form == "table":
+        rows = cells if cells is not None else [_texts(r) for r in records]
+        content = encoded(table_text(rows, columns, note))
+    elif form == "json":
+        content = encoded(json_text(records) + "\n")
+    else:
+        content = grid_bytes(grid_of_records(records), form, about_lines(asked_text(), facts))
+    write_file(out, content)
+    click.echo(f"{len(records)} rows written to {out}")
 
 
-def plain(value: Any) -> Any:
-    """A value as JSON knows it: times as ISO text, numbers without NaN."""
-    if isinstance(value, Mapping):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, dt.datetime):
-        return utc_text(value)
-    if isinstance(value, (list, tuple)):
-        return [plain(v) for v in value]
-    if hasattr(value, "item"):
-        value = value.item()
-    return clean(value)
-
-
-def _harmless(value: Any) -> Any:
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
+def asked_text() -> str:
+    """The command as it was asked, without the programme's and the file's place."""
+    context = click.get_current_context(silent=True)
+    if context is None:
+        return ""
+    words = [context.info_name or ""]
+    for parameter in context.command.params:
+        name = parameter.name or ""
+        given = context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+        if not given or name in ("programme", "out", "form", "each"):
+            continue
+        value = context.params[name]
+        option = [] if isinstance(parameter, click.Argument) else [parameter.opts[0]]
+        words += [*option, *([] if value is True else [str(value)])]
+    return " ".join(words)
 
 
 def _texts(record: Mapping[str, Any]) -> dict[str, str]:
@@ -125,19 +137,35 @@ def _texts(record: Mapping[str, Any]) -> dict[str, str]:
 def print_table(cells: Iterable[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None) -> None:
     """A table as wide as the terminal allows; cells are text, never markup."""
     from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
 
     rows = list(cells)
     console = Console(highlight=False, soft_wrap=False)
     if not console.is_terminal:
         # a pipe has no width: let long rows stand, so that nothing is cut out of sight
         console = Console(highlight=False, width=max(80, _needed(rows, columns)))
+    _draw(console, rows, columns, note)
+
+
+def table_text(rows: Sequence[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None) -> str:
+    """The table as plain text, as wide as it needs."""
+    from rich.console import Console
+
+    stream = io.StringIO()
+    _draw(Console(file=stream, highlight=False, width=max(80, _needed(rows, columns))), rows, columns, note)
+    return stream.getvalue()
+
+
+def _draw(
+    console: Console, rows: Sequence[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None
+) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
     if rows:
         table = Table(box=None, pad_edge=False, header_style="bold")
         for column in columns:
             right = column.align == "right"
-            table.add_column(column.head, justify="right" if right else "left", no_wrap=True)
+            table.add_column(Text(column.head), justify="right" if right else "left", no_wrap=True)
         for row in rows:
             table.add_row(*(Text(row.get(c.key, "–")) for c in columns))
         console.print(table)

@@ -17,9 +17,12 @@ from ..shared.criteria_presets import PRESETS
 from ..shared.settings import DISPLAY_DEFAULTS, Settings
 from ..shared.units import SI, UNITS, from_si
 from ..shared.vocabulary import CHANNELS
+from ..store.schema import view_table
 from ..store.units import unit_function_table
+from ..store.views import SAMPLES_COMMENT
 from .cli import COMMANDS, trimshot
 from .display import number
+from .reductions.registry import REDUCTIONS
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -31,9 +34,11 @@ def reference_page() -> str:
         "# Reference",
         "Made from the program by `trimshot reference`; a test fails when this page and the program differ.",
         *_section("Commands", _commands()),
+        *_section("Reductions", _reductions()),
         *_section("Readers", _readers()),
         *_section("Channels", _channels()),
         *_section("Unit functions", _unit_functions()),
+        *_section("Views for SQL", _views()),
         *_section("Units a log may spell", _units()),
         *_section("Settings", _settings()),
         *_section("Criteria", _criteria()),
@@ -53,7 +58,7 @@ def _table(head: tuple[str, ...], rows: Iterator[tuple[str, ...]]) -> str:
 
 
 def _commands() -> Iterator[str]:
-    yield "`trimshot [--programme DIR] COMMAND`; every command ends with code 0, or 2 and one readable line."
+    yield "`trimshot [--programme DIR] COMMAND`; every command ends with code 0, or 2 and one readable line; `check` with 1 when something is wrong."
     context = click.Context(trimshot, info_name="trimshot")
     for name in COMMANDS:
         command = trimshot.get_command(context, name)
@@ -68,6 +73,19 @@ def _commands() -> Iterator[str]:
         yield text
         if options:
             yield options
+
+
+def _reductions() -> Iterator[str]:
+    yield "`trimshot reduce NAME`; an option is given as `--with OPTION=VALUE`, quantities with their unit."
+    rows = (
+        (
+            f"`{one.name}`",
+            one.question,
+            "; ".join(f"`{option.name}`: {option.meaning}" for option in one.options) or "–",
+        )
+        for one in REDUCTIONS
+    )
+    yield _table(("reduction", "answers", "options"), rows)
 
 
 def _readers() -> Iterator[str]:
@@ -93,6 +111,25 @@ def _channels() -> Iterator[str]:
 def _unit_functions() -> Iterator[str]:
     yield "In a condition, `kt(95)` is 95 knots in SI. Channels stay as they are: `indicated_airspeed > kt(95)`."
     yield _table(("function", "unit", "kind of quantity"), ((f"`{f}`", u, k) for f, u, k in unit_function_table()))
+
+
+def _views() -> Iterator[str]:
+    yield (
+        "`trimshot sql` answers one SELECT over these. They lie in `programme.duckdb`, so any DuckDB client sees them, with"
+        " a comment on every column; `samples` alone is there in `trimshot sql` and `Programme.sql` only, elsewhere write"
+        " `samples_in('FOLDER')` with the programme's folder. Values are SI: `kt(95)` is 95 knots in SI, and in `trimshot"
+        " sql` `in_kt(x)` is an SI value in knots, so for every unit function. Nothing can be written and no other file be"
+        " read; a question ends after 60 s (`--time-limit`), 2 GB of memory or 1,000,000 rows."
+    )
+    for name, comment, columns in view_table():
+        yield f"`{name}`: {comment}."
+        yield _table(("column", "meaning"), ((f"`{column}`", meaning) for column, meaning in columns))
+    yield (
+        "`samples`: "
+        + SAMPLES_COMMENT
+        + ". Columns `sortie`, `i` (row), `t` (seconds since the sortie's start), `until`"
+        " (start of the next row), `gap` (data gaps before the row), then every channel above that some sortie has."
+    )
 
 
 def _units() -> Iterator[str]:

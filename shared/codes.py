@@ -33,6 +33,7 @@ CODES: dict[str, str] = {
     # values
     "DECIMAL_COMMA": "numbers are written with a decimal comma",
     "THOUSANDS_SEPARATOR": "numbers are written with thousands marks",
+    "DECIMAL_MARK_UNCLEAR": "dots before three digits may be decimal points or thousands marks",
     "TYPOGRAPHIC_MINUS": "numbers are written with a typographic minus",
     "SENTINEL_VALUES": "words or numbers that stand for 'no value' became missing values",
     "TEXT_IN_NUMERIC": "text inside a numeric column became a missing value",

@@ -16,6 +16,7 @@ TrimshotError
     SchemaVersionError       the store is newer than this program
     LockedError              somebody else writes
     UnknownSortieError       no sortie of that name
+    WorkerError              a worker process or cluster that does the store's work failed
 
 Each error says what happened, where, what was found, what is allowed and what to do; the
 command line prints exactly that and ends with code 2. Facts are attributes as well as text.
@@ -139,3 +140,7 @@ class LockedError(StoreError):
 
 class UnknownSortieError(StoreError):
     """No sortie of that name in the programme."""
+
+
+class WorkerError(StoreError):
+    """A worker process died, or a cluster cannot be used."""

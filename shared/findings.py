@@ -43,8 +43,9 @@ class Segment:
 class Statistic:
     """One channel over one segment, in the channel's SI unit.
 
-    standard_error is that of the mean; it allows for autocorrelation of the samples and for the
-    recorder's resolution (step / sqrt(12)). slope_per_s is the least-squares trend.
+    standard_error is that of the mean; it allows for the recorder's resolution (step / sqrt(12)) and
+    for autocorrelation of the samples, or, of airspeeds, heights and the air, which were really flown
+    as they wandered, for the instrument's noise alone. slope_per_s is the least-squares trend.
     """
 
     mean: float

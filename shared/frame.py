@@ -86,6 +86,13 @@ def _between(known: Floats, time_s: Floats, limit_s: float) -> NDArray[np.bool_]
     return np.asarray(exact | (inner & (span <= limit_s)))
 
 
+def _rises(track: Track) -> bool:
+    """Whether no two rows have one time: a line through them then gives every row its own value. Asked once a track."""
+    if "rises" not in track.found:
+        track.found["rises"] = bool((np.diff(track.time_s) > 0).all())
+    return bool(track.found["rises"])
+
+
 def _line(
     track: Track, column: Column, time_s: Floats, *, circular: bool, reading: Reading | None
 ) -> NDArray[np.float64]:
@@ -97,7 +104,9 @@ def _line(
     turn = 360.0 if column.unit == "deg" else 2 * np.pi
     if circular:
         values = np.unwrap(values, period=turn)
-    if reading is not None and len(known) == len(track.time_s):
+    if time_s is known and _rises(track):
+        out[:] = values
+    elif reading is not None and len(known) == len(track.time_s):
         out[reading[0]] = np.interp(reading[1], known, values)
     else:
         for first in range(0, len(time_s), _ROWS_AT_ONCE):

@@ -26,21 +26,22 @@ LAYOUT_VERSION = 1
 ROWS_PER_GROUP = 36_000  # one flight hour at 10 Hz; groups of 600 rows scan 17 times slower
 _ROWS_AT_ONCE = 4 * ROWS_PER_GROUP
 _SAMPLE_ROWS = 4096
-_MANY = 0.85  # share of different values in a sample from which on a dictionary costs more than it saves
+_MANY = 0.7  # share of different values in a sample from which on a dictionary costs more than it saves
 
 
 def write_track(track: Track, start_utc: dt.datetime, path: Path) -> None:
     """Write one track: to a temporary name beside `path`, flushed to disk, then renamed."""
     arrays: list[pa.Array] = [pa.array(track.time_s), pa.array(track.row), pa.array(track.source_index)]
     fields = [
-        pa.field("time_s", pa.float64(), metadata={"unit": "s", "meaning": "seconds since the recording's start"}),
-        pa.field("row", pa.int64(), metadata={"meaning": "line or record number in the source"}),
-        pa.field("source", pa.int16(), metadata={"meaning": "index into the list of sources"}),
+        pa.field("time_s", pa.float64(), False, {"unit": "s", "meaning": "seconds since the recording's start"}),
+        pa.field("row", pa.int64(), False, {"meaning": "line or record number in the source"}),
+        pa.field("source", pa.int16(), False, {"meaning": "index into the list of sources"}),
     ]
     for column in track.columns.values():
         array = pa.array(list(column.values), pa.string()) if column.is_text else _numbers(column.values)
         arrays.append(array)
-        fields.append(pa.field(column.name, array.type, metadata=_column_facts(column)))
+        # numbers have no nulls (NaN is missing), and coding whether there are any takes a tenth of the time
+        fields.append(pa.field(column.name, array.type, column.is_text, _column_facts(column)))
     facts = {
         "trimshot": json.dumps(
             {
@@ -78,8 +79,7 @@ def write_table(table: pa.Table, path: Path, *, column_encoding: Mapping[str, st
         pq.ParquetWriter(
             stream,
             table.schema,
-            compression="zstd",
-            compression_level=1,
+            compression="lz4",  # 7 % more bytes than zstd's fastest, a seventh of the time less
             use_dictionary=[name for name in table.column_names if name not in encoding],
             column_encoding=encoding or None,
         ) as writer,

@@ -11,11 +11,13 @@ import ctypes
 import mmap
 import sys
 import tempfile
+import threading
 import weakref
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import DTypeLike, NDArray
 
 SPILL_BYTES = 16 << 20  # two million numbers: no sortie of a few hours at ten rows a second comes near
@@ -24,6 +26,7 @@ RELEASE_BYTES = 64 << 20
 T = TypeVar("T")
 
 _maps: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
+_lock = threading.Lock()  # files are written beside the work on the columns
 _looked_at = 0
 
 
@@ -55,24 +58,37 @@ class SpillWriter:
 
     def finish(self) -> NDArray[Any]:
         """All samples, shape (n,), read-only. The file is gone with the last array that looks at it."""
+        return np.frombuffer(self.finish_bytes(), dtype=self._dtype)
+
+    def finish_bytes(self) -> bytes | mmap.mmap:
+        """The same as the bytes they are, mapped."""
         size = self._stream.tell()
         self._stream.flush()
         with self._stream:
-            if not size:
-                return np.empty(0, self._dtype)
-            return np.frombuffer(map_file(self._stream.fileno(), size), dtype=self._dtype)
+            return map_file(self._stream.fileno(), size) if size else b""
 
 
 def map_file(handle: int, size: int) -> mmap.mmap:
     """The first bytes of an open file, read-only; `release_pages` gives its pages back."""
     mapped = mmap.mmap(handle, size, access=mmap.ACCESS_READ)
-    _maps.add(mapped)
+    with _lock:
+        _maps.add(mapped)
     return mapped
+
+
+class _Sized(Protocol):
+    @property
+    def nbytes(self) -> int: ...
+
+
+def is_large(values: _Sized) -> bool:
+    """Whether an array of this size belongs on disk."""
+    return values.nbytes >= SPILL_BYTES
 
 
 def spill(values: NDArray[Any]) -> NDArray[Any]:
     """The array itself when it is small, no numbers, or on disk already; else its copy on disk."""
-    if values.nbytes < SPILL_BYTES or values.dtype.kind not in "fi" or values.ndim != 1 or _is_mapped(values):
+    if not is_large(values) or values.dtype.kind not in "fi" or values.ndim != 1 or _is_mapped(values):
         return values
     writer = SpillWriter(values.dtype)
     writer.append(values)
@@ -93,8 +109,11 @@ def release_pages() -> None:
     global _looked_at
     _looked_at = 0
     if hasattr(mmap, "MADV_DONTNEED"):  # elsewhere the system trims on its own
-        for mapped in list(_maps):
+        with _lock:
+            known = list(_maps)
+        for mapped in known:
             mapped.madvise(mmap.MADV_DONTNEED)
+    pa.default_memory_pool().release_unused()  # what Arrow has freed and holds ready
     if _trim is not None:
         _trim(0)
 
@@ -116,7 +135,7 @@ class _Samples:
         if instance is None:
             return self
         values = vars(instance)[self._name]
-        if values is not None and values.nbytes >= SPILL_BYTES:
+        if values is not None and is_large(values):
             note_use(values.nbytes)
         return values
 

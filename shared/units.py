@@ -9,6 +9,7 @@ and `G` as gauss, and importing it costs a quarter of a second.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import isfinite, pi
 from typing import TYPE_CHECKING, TypeVar
 
@@ -158,6 +159,7 @@ for _unit in _TABLE:
         _BY_SPELLING.setdefault(_fold(_spelling), _unit)
 
 
+@lru_cache(maxsize=4096)
 def find_unit(spelling: str) -> Unit | None:
     """The unit a header spells, or None when the spelling is not in the closed table."""
     return None if _strip(spelling) in _CAPITALS_MATTER else _BY_SPELLING.get(_fold(spelling))

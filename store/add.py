@@ -2,38 +2,73 @@
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Sequence
 from pathlib import Path
 
 from ..ingest.folder import sorties_in
 from ..shared.errors import InputError, TrimshotError
 from ..shared.settings import Settings
-from .commit import commit, commit_replacing, list_contents, open_store, remove
-from .connection import open_catalog
-from .prepare import Gathered, gather, prepare
+from .commit import Content, commit, commit_replacing, list_contents, open_store, remove
+from .engine import Engine
+from .prepare import Prepared, gather
 from .questions import remember_result
 from .report import AddReport, SortieReport
 from .rows import program_version
-from .turns import OnProgress, take_turns
-from .unit_changes import with_unit_changes
+from .tries import PrepareJob, settle_try, try_once
+from .turns import OnProgress, Steps, take_turns
 
-Contents = dict[str, str]  # content hash -> sortie that holds it, as the run began; `commit` asks again under the lock
-AddOne = Callable[[Path, Gathered, Settings, Contents], SortieReport]
+AddSteps = Steps[Path, PrepareJob, Prepared]
 
 
 def add_sorties(
-    programme: Path, paths: Sequence[Path], settings: Settings, *, on_progress: OnProgress | None = None
+    programme: Path,
+    paths: Sequence[Path],
+    settings: Settings,
+    *,
+    engine: Engine,
+    on_progress: OnProgress | None = None,
 ) -> AddReport:
     """Add every sortie under the paths; content already there adds nothing and says so."""
-    return _add_all(programme, paths, settings, add_one=_add_new, on_progress=on_progress)
+    with open_store(programme) as connection:  # clears what a killed run left; tells when nothing can be written
+        known = list_contents(connection)
+
+    def begin(path: Path, scratch: Path) -> PrepareJob | SortieReport:
+        gathered = gather(path, scratch)
+        same = known.get(gathered.content_hash)  # `commit` asks again under the lock
+        return PrepareJob(gathered, settings) if same is None else _unchanged(gathered.sortie, same, settings)
+
+    def finish(prepared: Prepared) -> SortieReport:
+        outcome = commit(programme, settle_try(prepared))
+        if isinstance(outcome, Content):
+            return _unchanged(prepared.sortie, outcome, settings)
+        known[prepared.content_hash] = Content(prepared.sortie, settings.digest(), program_version())
+        return outcome
+
+    steps = Steps(_name, begin, try_once, finish)
+    return _add_all(programme, paths, steps, engine=engine, on_progress=on_progress)
 
 
 def replace_sorties(
-    programme: Path, paths: Sequence[Path], settings: Settings, *, on_progress: OnProgress | None = None
+    programme: Path,
+    paths: Sequence[Path],
+    settings: Settings,
+    *,
+    engine: Engine,
+    on_progress: OnProgress | None = None,
 ) -> AddReport:
     """Add every sortie under the paths, in place of those of the same name."""
-    return _add_all(programme, paths, settings, add_one=_add_replacing, on_progress=on_progress)
+    with open_store(programme):  # clears what a killed run left; tells when nothing can be written
+        pass
+
+    def begin(path: Path, scratch: Path) -> PrepareJob:
+        return PrepareJob(gather(path, scratch), settings)
+
+    def finish(prepared: Prepared) -> SortieReport:
+        return commit_replacing(programme, settle_try(prepared))
+
+    steps = Steps(_name, begin, try_once, finish)
+    return _add_all(programme, paths, steps, engine=engine, on_progress=on_progress)
 
 
 def remove_sortie(programme: Path, sortie: str) -> None:
@@ -41,51 +76,32 @@ def remove_sortie(programme: Path, sortie: str) -> None:
     remove(programme, sortie)
 
 
-def replace_one(programme: Path, gathered: Gathered, settings: Settings) -> SortieReport:
-    """Prepare and commit a gathered sortie in place of one of the same name."""
-    prepared = with_unit_changes(programme, prepare(gathered, settings))
-    status = "replaced" if commit_replacing(programme, prepared) else "added"
-    return dataclasses.replace(prepared.report, status=status)  # type: ignore[arg-type]
+def clear_after(programme: Path, reports: Sequence[SortieReport]) -> None:
+    """Undo at once what a failed commit left, when the disk allows it; the next run does it otherwise."""
+    if any(report.status == "failed" for report in reports):
+        with contextlib.suppress(TrimshotError, OSError), open_store(programme):
+            pass
 
 
-def _add_replacing(programme: Path, gathered: Gathered, settings: Settings, _: Contents) -> SortieReport:
-    return replace_one(programme, gathered, settings)
+def _name(path: Path) -> str:
+    return path.name
 
 
-def _add_new(programme: Path, gathered: Gathered, settings: Settings, known: Contents) -> SortieReport:
-    same = known.get(gathered.content_hash)
-    if same is None:
-        prepared = with_unit_changes(programme, prepare(gathered, settings))
-        same = commit(programme, prepared)
-        if same is None:
-            known[gathered.content_hash] = gathered.sortie
-            return prepared.report
-    return SortieReport(gathered.sortie, "unchanged", note=_why_unchanged(programme, gathered.sortie, same, settings))
-
-
-def _why_unchanged(programme: Path, sortie: str, same: str, settings: Settings) -> str:
-    with open_catalog(programme) as connection:
-        sql = "SELECT settings_hash = ? AND program = ? FROM sortie WHERE sortie = ?"
-        current = connection.execute(sql, [settings.digest(), program_version(), same]).fetchall()
-    note = "the same files are already in the programme" + ("" if same == sortie else f" as {same}")
-    if current and not current[0][0]:
+def _unchanged(sortie: str, same: Content, settings: Settings) -> SortieReport:
+    note = "the same files are already in the programme" + ("" if same.sortie == sortie else f" as {same.sortie}")
+    if (same.settings_hash, same.program) != (settings.digest(), program_version()):
         note += ", found with other settings or another version of the program: `trimshot rebuild` finds anew"
-    return note
+    return SortieReport(sortie, "unchanged", note=note)
 
 
 def _add_all(
-    programme: Path, paths: Sequence[Path], settings: Settings, *, add_one: AddOne, on_progress: OnProgress | None
+    programme: Path, paths: Sequence[Path], steps: AddSteps, *, engine: Engine, on_progress: OnProgress | None
 ) -> AddReport:
-    with open_store(programme) as connection:  # clears what a killed run left; tells when nothing can be written
-        known = list_contents(connection)
     sorties, reports = _list_sorties(programme, paths)
-
-    def work(path: Path, scratch: Path) -> SortieReport:
-        return add_one(programme, gather(path, scratch), settings, known)
-
-    for path, report in take_turns(programme, sorties, work, name=lambda path: path.name, on_progress=on_progress):
+    for path, report in take_turns(programme, sorties, steps, engine=engine, on_progress=on_progress):
         reports.append(report)
         remember_result(programme, path, report)
+    clear_after(programme, reports)
     return AddReport(tuple(reports))
 
 

@@ -22,6 +22,7 @@ from . import add as adding
 from . import questions
 from .commit import open_store
 from .connection import lock_programme, open_catalog
+from .engine import HERE
 from .places import SETTINGS
 from .rebuild import read_again
 from .report import AddReport, SortieReport
@@ -80,7 +81,7 @@ def answer_question(
     settings = load_settings(programme / SETTINGS)
     affected = _concerned(programme, settings, profile)
     before = {name: _standing(programme, name) for name in affected}
-    report = read_again(programme, affected, settings, on_progress=on_progress)
+    report = read_again(programme, affected, settings, engine=HERE, on_progress=on_progress)
     added, missing = _add_waiting(programme, memory["waiting"], question, settings)
     _mark_unaffected(programme, former_settings.digest(), settings.digest(), affected)
     names = [*affected, *(one.sortie for one in added if one.status != "failed")]
@@ -174,7 +175,7 @@ def _add_waiting(
             continue
         path = Path(entry["path"])
         if path.exists():
-            added += adding.add_sorties(programme, [path], settings).sorties
+            added += adding.add_sorties(programme, [path], settings, engine=HERE).sorties
         else:
             missing.append(str(path))
     return added, missing

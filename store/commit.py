@@ -5,8 +5,11 @@ Whatever moment the process dies, `staging.clear_leftovers` finishes or undoes t
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -15,21 +18,28 @@ import pyarrow as pa
 from ..shared.durable import flush_folder
 from ..shared.errors import StoreError, UnknownSortieError
 from .connection import write_catalog
+from .marks import marks_table, read_marks
 from .places import MARK, REMOVED, REPLACED, SORTIES, sortie_folder
 from .prepare import Prepared
+from .report import SortieReport
 from .schema import TABLES
-from .staging import clear_leftovers, discard
+from .staging import clear_leftovers, discard, has_moved, settle_sortie
+from .unit_changes import with_unit_changes
 
 
-def find_content(connection: duckdb.DuckDBPyConnection, content_hash: str) -> str | None:
-    """The sortie that holds this very content, if any."""
-    rows = connection.execute("SELECT sortie FROM sortie WHERE content_hash = ?", [content_hash]).fetchall()
-    return str(rows[0][0]) if rows else None
+@dataclass(frozen=True, slots=True)
+class Content:
+    """A sortie the programme holds: its name, and what it was found with."""
+
+    sortie: str
+    settings_hash: str
+    program: str
 
 
-def list_contents(connection: duckdb.DuckDBPyConnection) -> dict[str, str]:
-    """Content hash -> sortie, of every sortie in the programme."""
-    return dict(connection.execute("SELECT content_hash, sortie FROM sortie").fetchall())
+def list_contents(connection: duckdb.DuckDBPyConnection) -> dict[str, Content]:
+    """Content hash -> the sortie that has it, of every sortie in the programme."""
+    rows = connection.execute("SELECT content_hash, sortie, settings_hash, program FROM sortie").fetchall()
+    return {content_hash: Content(*rest) for content_hash, *rest in rows}
 
 
 @contextmanager
@@ -40,13 +50,20 @@ def open_store(programme: Path) -> Iterator[duckdb.DuckDBPyConnection]:
         yield connection
 
 
-def commit(programme: Path, prepared: Prepared) -> str | None:
-    """Add a prepared sortie. Gives the name of a sortie with the same content, then nothing is added.
+def recover(programme: Path) -> None:
+    """Bring back at once what a run that was killed had moved aside, so that readers find it; writers do it anyway."""
+    if has_moved(programme):
+        with contextlib.suppress(StoreError, OSError), open_store(programme):
+            pass
 
-    Raises StoreError when the name is taken by other content.
+
+def commit(programme: Path, prepared: Prepared) -> SortieReport | Content:
+    """Add a prepared sortie. Gives its report, or the sortie with the same content: then nothing is added.
+
+    Raises StoreError when the name is taken by other content, or the disk is full.
     """
-    with open_store(programme) as connection:
-        same = find_content(connection, prepared.content_hash)
+    with _open_for(programme, prepared.sortie) as connection:
+        same = _find_content(connection, prepared.content_hash)
         if same is not None:
             return same
         if _has_row(connection, prepared.sortie):
@@ -55,27 +72,52 @@ def commit(programme: Path, prepared: Prepared) -> str | None:
                 where=prepared.sortie,
                 do="rename the folder, or replace the sortie by adding it anew with `--replace`",
             )
-        _move_in(programme, prepared)
-        _insert(connection, prepared.rows)
+        compared = with_unit_changes(connection, prepared)
+        rows = _with_marks(programme, compared)
+        _move_in(programme, compared)
+        _insert(connection, rows)
         _finish(programme, prepared.sortie)
-    return None
+    return compared.report
 
 
-def commit_replacing(programme: Path, prepared: Prepared) -> bool:
-    """Add a prepared sortie in place of one of the same name. Gives whether there was one."""
-    with open_store(programme) as connection:
-        there = _has_row(connection, prepared.sortie)
-        present = sortie_folder(programme, prepared.sortie)
-        former = programme / SORTIES / (REPLACED + prepared.sortie)
-        if present.exists():
-            there = True
-            present.rename(former)
-        _move_in(programme, prepared)
-        _insert(connection, prepared.rows, replacing=prepared.sortie)
-        _finish(programme, prepared.sortie)
-        if former.exists():
-            discard(programme, former)
-    return there
+def commit_replacing(programme: Path, prepared: Prepared) -> SortieReport:
+    """Add a prepared sortie in place of one of the same name, if there is one. Gives its report."""
+    with _open_for(programme, prepared.sortie) as connection:
+        return _replace(programme, connection, with_unit_changes(connection, prepared))
+
+
+def commit_detected(programme: Path, prepared: Prepared) -> SortieReport:
+    """The same for a sortie detected anew: its findings of reading, units compared, are those of before."""
+    with _open_for(programme, prepared.sortie) as connection:
+        return _replace(programme, connection, prepared)
+
+
+def _replace(programme: Path, connection: duckdb.DuckDBPyConnection, prepared: Prepared) -> SortieReport:
+    there = _has_row(connection, prepared.sortie)
+    rows = _with_marks(programme, prepared)
+    present = sortie_folder(programme, prepared.sortie)
+    former = programme / SORTIES / (REPLACED + prepared.sortie)
+    if present.exists():
+        there = True
+        present.rename(former)
+    _move_in(programme, prepared)
+    _insert(connection, rows, replacing=prepared.sortie)
+    _finish(programme, prepared.sortie)
+    return dataclasses.replace(prepared.report, status="replaced" if there else "added")
+
+
+@contextmanager
+def _open_for(programme: Path, sortie: str) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The catalog for writing one sortie, its own remains of a killed run cleared first."""
+    with write_catalog(programme) as connection:
+        settle_sortie(programme, connection, sortie)
+        yield connection
+
+
+def _find_content(connection: duckdb.DuckDBPyConnection, content_hash: str) -> Content | None:
+    sql = "SELECT sortie, settings_hash, program FROM sortie WHERE content_hash = ?"
+    rows = connection.execute(sql, [content_hash]).fetchall()
+    return Content(*rows[0]) if rows else None
 
 
 def remove(programme: Path, sortie: str) -> None:
@@ -134,7 +176,17 @@ def _insert(
     connection.execute("COMMIT")
 
 
+def _with_marks(programme: Path, prepared: Prepared) -> dict[str, pa.Table]:
+    """The sortie's rows with the marks people made on it, which outlast what was found."""
+    return {**prepared.rows, "mark": marks_table(read_marks(programme, prepared.sortie))}
+
+
 def _finish(programme: Path, sortie: str) -> None:
+    """The mark and what was replaced go. The sortie is committed: what cannot be removed now goes with a later write."""
     folder = sortie_folder(programme, sortie)
-    (folder / MARK).unlink()
-    flush_folder(folder)
+    former = programme / SORTIES / (REPLACED + sortie)
+    with contextlib.suppress(OSError):
+        (folder / MARK).unlink()
+        flush_folder(folder)
+        if former.exists():
+            discard(programme, former)

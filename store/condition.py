@@ -9,13 +9,14 @@ from __future__ import annotations
 import difflib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import duckdb
 
 from ..shared.errors import ConditionError
 from ..shared.vocabulary import CHANNELS, STATES, meaning_of
+from .conjuncts import Bound, find_bounds, state_test, tree_sql
 from .functions import ALLOWED_FUNCTIONS, ARITHMETIC, NUMERIC
 from .units import UNIT_FUNCTIONS, define_unit_functions
 
@@ -51,12 +52,22 @@ _REFUSED = {
 @dataclass(frozen=True, slots=True)
 class Condition:
     """A judged condition: canonical SQL, the channels it names (in order of first mention), and the words
-    it compares states with."""
+    it compares states with.
+
+    state_sql, bounds: what must hold of states, and of single channels, wherever the condition holds.
+    """
 
     text: str
     sql: str
     channels: tuple[str, ...]
     words: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    state_sql: str | None = None
+    bounds: tuple[Bound, ...] = ()
+
+    @property
+    def asks_states_alone(self) -> bool:
+        """Whether no sample is needed to tell where it holds."""
+        return all(name in STATES or name == "sortie" for name in self.channels)
 
 
 def parse_condition(connection: duckdb.DuckDBPyConnection, text: str) -> Condition:
@@ -68,13 +79,11 @@ def parse_condition(connection: duckdb.DuckDBPyConnection, text: str) -> Conditi
     tree = _read_tree(connection, text)
     reader = _Reader(text)
     reader.judge(tree["statements"][0]["node"]["where_clause"])
-    query = connection.execute("SELECT json_deserialize_sql(?::JSON)", [json.dumps(tree)]).fetchall()[0][0]
-    sql = str(query).split(" WHERE ", 1)[1]
     words = {channel: frozenset(some) for channel, some in reader.words.items()}
     define_unit_functions(connection, sorted(reader.units))
-    condition = Condition(text, sql, tuple(reader.channels), words)
+    condition = Condition(text, tree_sql(connection, tree), tuple(reader.channels), words)
     _check_types(connection, condition)
-    return condition
+    return replace(condition, state_sql=state_test(connection, tree), bounds=find_bounds(connection, tree))
 
 
 def _is_known(name: str) -> bool:

@@ -12,14 +12,16 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
-from filelock import FileLock, Timeout
+from filelock import BaseFileLock, FileLock, Timeout
 
 from ..shared.errors import LockedError, StoreError
 from .places import CATALOG, LOCK
 from .schema import STEPS, TABLES, create_schema, read_version, upgrade_schema
+from .waiting import tell_wait
 
 READER_WAIT_S = 5.0
 WRITER_WAIT_S = 60.0
+SILENT_WAIT_S = 2.0  # a commit of another process is over sooner
 _PAUSE_S = 0.05
 _REBUILD = "run `trimshot rebuild`: it makes the catalog anew from the kept source files"
 
@@ -41,6 +43,12 @@ def connect_memory(memory_limit: str = "2GB") -> duckdb.DuckDBPyConnection:
     """A connection without a file of its own."""
     connection = duckdb.connect(":memory:", config={**_NO_EXTENSIONS, "memory_limit": memory_limit})
     return prepare_connection(connection)
+
+
+def open_beside(path: Path) -> duckdb.DuckDBPyConnection:
+    """Another DuckDB file than the catalog, for writing, made when it is not there. Raises LockedError at once when
+    somebody has it, duckdb.Error."""
+    return _connect(path, read_only=False, wait_s=0.0)
 
 
 def create_catalog(folder: Path) -> None:
@@ -95,7 +103,7 @@ def lock_programme(folder: Path) -> Iterator[None]:
     """The programme's writer lock. Raises LockedError when another process keeps it too long."""
     lock = FileLock(folder / LOCK)
     try:
-        lock.acquire(timeout=WRITER_WAIT_S)
+        _acquire(lock, folder)
     except Timeout:
         raise LockedError(
             f"another process has been writing to the programme for {WRITER_WAIT_S:.0f} s",
@@ -108,6 +116,14 @@ def lock_programme(folder: Path) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+def _acquire(lock: BaseFileLock, folder: Path) -> None:
+    try:
+        lock.acquire(timeout=SILENT_WAIT_S)
+    except Timeout:
+        tell_wait(f"waiting: another process is writing to {folder}")
+        lock.acquire(timeout=max(WRITER_WAIT_S - SILENT_WAIT_S, 0.0))  # below zero is for ever
 
 
 def catalog_is_usable(folder: Path) -> bool:
@@ -153,8 +169,8 @@ def _connect(path: Path, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCo
     while True:
         try:
             return prepare_connection(duckdb.connect(str(path), read_only=read_only, config=_NO_EXTENSIONS))
-        except (duckdb.IOException, duckdb.ConnectionException) as error:
-            if not _is_busy(error):
+        except (duckdb.IOException, duckdb.ConnectionException, duckdb.ResourceInUseException) as error:
+            if not is_busy(error):
                 raise
             if time.monotonic() > end:
                 raise LockedError(
@@ -166,17 +182,21 @@ def _connect(path: Path, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyCo
             time.sleep(_PAUSE_S)
 
 
-def _is_busy(error: duckdb.Error) -> bool:
+def is_busy(error: duckdb.Error) -> bool:
+    """Whether an opening failed because somebody else has the file, in this process or another: it is worth waiting."""
     text = str(error)
-    return "lock on file" in text or "different configuration" in text or "being used by another process" in text
+    signs = ("lock on file", "different configuration", "being used by another process", "already attached")
+    return any(sign in text for sign in signs)
 
 
 def _unreadable(folder: Path, error: duckdb.Error) -> StoreError:
+    found = _first_line(error)
+    full = any(sign in found for sign in ("No space left", "File too large", "Disk quota"))
     return StoreError(
         "the programme's catalog cannot be read or written",
         where=str(folder / CATALOG),
-        found=_first_line(error),
-        do=_REBUILD,
+        found=found,
+        do="make room on the disk, then run again" if full else _REBUILD,
     )
 
 

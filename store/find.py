@@ -8,36 +8,32 @@ flap angle. A missing sample makes a comparison neither true nor false: the row 
 
 A stretch is a run of rows of one sortie where the condition holds; it ends one step after its
 last row. Stretches not more than `join_s` apart become one (never across a data gap), then those
-shorter than `at_least_s` are left out. Sorties that cannot be asked are listed with the reason.
+shorter than `at_least_s` are left out, then those not near the events asked for. Sorties that
+cannot be asked are listed with the reason.
 """
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Mapping
-from dataclasses import dataclass
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 
-from ..shared.errors import ConditionError, StoreError
-from ..shared.settings import load_settings
+from ..shared.errors import ChannelError, ConditionError
 from ..shared.vocabulary import STATES, meaning_of, unit_of_channel
-from .commit import check_sorties
 from .condition import CLOCK_NAMES, Condition, is_word_channel, parse_condition
 from .connection import connect_memory, open_catalog
-from .islands import Scan, gather_islands, join_islands
-from .places import SETTINGS, frame_file, wait_for_file
+from .holdings import Holdings, leave_out, read_holdings
+from .islands import Measures, group_islands, is_circular, span_stretches, sum_up
+from .narrowing import Narrowing, event_columns, near_events, read_fences
+from .pieces import MAIN_CHANNELS
+from .routes import ROUTES, Search, measure, search
 
-# means of these are given for every stretch, besides those of the channels the condition names
-MAIN_CHANNELS: tuple[str, ...] = (
-    "calibrated_airspeed",
-    "pressure_altitude",
-    "pressure_altitude_rate",
-    "engine_speed",
-)
-TIME_LIMIT_S = 600.0
+ALL = Narrowing()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,10 +41,14 @@ class FindResult:
     """The answer to a condition.
 
     frame: one row per stretch in time order: sortie, start_utc, stop_utc, start_s, stop_s,
-    duration_s, rows (those where the condition holds), then per main or named channel the mean
-    over those rows, SI (`frame.attrs["units"]`); for words all that occurred, 'full/half'.
-    considered: sorties whose samples were examined, in time order; left_out: sortie -> why it was not.
+    duration_s, rows (those where the condition holds), `after_<kind>_s` and `before_<kind>_s` when asked near
+    events, then per main (or chosen) and named channel the mean over those rows, SI
+    (`frame.attrs["units"]`), for words all that occurred, 'full/half'; of chosen channels also `<channel>__low`,
+    `__high` (not of headings and other angles that start anew), `__first` and `__last`.
+    considered: sorties that were examined, in time order; left_out: sortie -> why it was not.
     condition_sql: the condition as it was understood. notes: what may make the answer surprising.
+    routes: how many of the sorties considered were answered from pieces (states alone), from the quick copy, from
+    frames, and how many were ruled out by what the catalog says of them.
     """
 
     frame: pd.DataFrame
@@ -56,155 +56,152 @@ class FindResult:
     left_out: Mapping[str, str]
     condition_sql: str
     notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Holdings:
-    """What the catalog knows of the frames: sortie -> start, sortie -> {channel: valid rows}, state words."""
-
-    starts: Mapping[str, pd.Timestamp]
-    valid: Mapping[str, Mapping[str, int]]
-    words: Mapping[str, frozenset[str]]
+    routes: Mapping[str, int] = field(default_factory=dict)
 
 
 def find(
-    programme: Path, condition: str, at_least_s: float = 0.0, *, join_s: float = 0.0, sortie: str | None = None
+    programme: Path,
+    condition: str,
+    at_least_s: float = 0.0,
+    *,
+    join_s: float = 0.0,
+    sortie: str | Sequence[str] | None = None,
+    narrowed: Narrowing = ALL,
+    channels: Sequence[str] = (),
+    routes: tuple[str, ...] = ROUTES,
 ) -> FindResult:
-    """Stretches where the condition holds, over all sorties or one. Raises ConditionError, StoreError."""
-    for name, value in (("the shortest stretch", at_least_s), ("the joined gap", join_s)):
-        if not 0 <= value < 1e9:
-            raise ConditionError(f"{name} is not a length of time", found=str(value), allowed="0 s or more")
+    """Stretches where the condition holds, over all sorties, one or several.
+
+    narrowed: only inside what was found, only near events. channels: measured in place of the main ones. routes: the
+    ways that may be taken; the answer does not depend on them. Raises ConditionError, ChannelError, StoreError.
+    """
+    _check_lengths(at_least_s, join_s)
     connection = connect_memory()
     try:
         asked = parse_condition(connection, condition)
-        holdings = _read_holdings(programme, sortie, [*MAIN_CHANNELS, *asked.channels])
-        left_out = _leave_out(programme, asked, holdings)
-        considered = [one for one in holdings.starts if one not in left_out]
-        islands = _search(connection, _plan_scan(programme, asked, considered, holdings))
+        measures = _measures(asked, channels)
+        wanted = _look_up(programme, asked, measures, sortie=sortie, narrowed=narrowed, routes=routes)
+        _check_channels(wanted)
+        found = search(connection, wanted)
     finally:
         connection.close()
-    stretches = join_islands(islands, join_s)
+    islands = group_islands(found.islands, join_s)
+    stretches = span_stretches(islands)
     stretches = stretches[stretches["stop_s"] - stretches["start_s"] >= at_least_s - 1e-6]
-    frame = _finish(stretches, holdings, asked)
-    return FindResult(frame, tuple(considered), left_out, asked.sql, _notes(asked, holdings))
+    stretches = near_events(stretches, wanted.fences)
+    islands = measure(wanted, islands[islands["stretch"].isin(stretches.index)].reset_index(drop=True))
+    frame = _finish(stretches.join(sum_up(islands)), wanted)
+    left_out = leave_out(programme, asked, wanted.holdings)
+    notes = (*_notes(asked, wanted.holdings), *wanted.fences.notes)
+    return FindResult(frame, wanted.sorties, left_out, asked.sql, notes, found.taken)
 
 
-def _read_holdings(programme: Path, sortie: str | None, channels: list[str]) -> _Holdings:
+def _check_lengths(at_least_s: float, join_s: float) -> None:
+    for name, value in (("the shortest stretch", at_least_s), ("the joined gap", join_s)):
+        if not 0 <= value < 1e9:
+            raise ConditionError(f"{name} is not a length of time", found=str(value), allowed="0 s or more")
+
+
+def _measures(asked: Condition, channels: Sequence[str]) -> Measures:
+    chosen = [name.strip().lower() for name in channels]
+    for name in chosen:
+        if meaning_of(name) is None:
+            raise ChannelError("unknown channel", found=repr(name), do="see `trimshot channels`")
+    named = [channel for channel in asked.channels if channel not in CLOCK_NAMES]
+    return Measures(tuple(dict.fromkeys((*(chosen or MAIN_CHANNELS), *named))), frozenset(chosen))
+
+
+def _look_up(
+    programme: Path,
+    asked: Condition,
+    measures: Measures,
+    *,
+    sortie: str | Sequence[str] | None,
+    narrowed: Narrowing,
+    routes: tuple[str, ...],
+) -> Search:
+    """Everything the catalog says, from one opening of it."""
+    sorties = [sortie] if isinstance(sortie, str) else list(dict.fromkeys(sortie or ()))
     with open_catalog(programme) as connection:
-        if sortie is not None:
-            check_sorties(connection, [sortie])
-        starts = connection.execute(
-            "SELECT sortie, start_utc FROM sortie WHERE (? IS NULL OR sortie = ?) ORDER BY start_utc, sortie",
-            [sortie, sortie],
-        ).df()
-        held = connection.execute(
-            "SELECT sortie, channel, valid FROM channel "
-            "WHERE track = 'frame' AND list_contains(?, channel) AND (? IS NULL OR sortie = ?)",
-            [channels, sortie, sortie],
-        ).fetchall()
-        words = connection.execute("SELECT DISTINCT channel, value FROM run").fetchall()
-    valid: dict[str, dict[str, int]] = {name: {} for name in starts["sortie"]}
-    for name, channel, count in held:
-        valid[name][channel] = count
-    by_state = {state: frozenset(value for channel, value in words if channel == state) for state in STATES}
-    return _Holdings(dict(zip(starts["sortie"], starts["start_utc"], strict=True)), valid, by_state)
+        holdings = read_holdings(connection, sorties, [*measures.channels, *asked.channels])
+        fences = read_fences(connection, narrowed)
+        pieces = _read_pieces(connection, asked, sorties, whole="pieces" in routes)
+    left_out = leave_out(programme, asked, holdings)
+    considered = tuple(one for one in holdings.starts if one not in left_out)
+    return Search(programme, asked, considered, measures, fences, holdings, pieces, routes)
 
 
-def _leave_out(programme: Path, asked: Condition, holdings: _Holdings) -> dict[str, str]:
-    left_out = {}
-    flap = _no_flap_angle(programme) if "flap_angle" in asked.channels else ""
-    for sortie in holdings.starts:
-        valid = holdings.valid[sortie]
-        named = [channel for channel in asked.channels if channel not in CLOCK_NAMES]
-        reasons = [_reason(channel, valid, asked, flap) for channel in named if not valid.get(channel)]
-        reasons = [reason for reason in reasons if reason]
-        if reasons:
-            left_out[sortie] = "; ".join(reasons)
-    return left_out
+def _read_pieces(
+    connection: duckdb.DuckDBPyConnection, asked: Condition, sorties: Sequence[str], *, whole: bool
+) -> pa.Table | None:
+    """The pieces, where they are of use: all that an answer from them needs, or the words that rule sorties out."""
+    states = [name for name in asked.channels if name in STATES]
+    columns = ["sortie", *states]
+    if whole and asked.asks_states_alone:
+        sums = [f"{channel}_{part}" for channel in MAIN_CHANNELS for part in ("sum", "rows")]
+        columns += ["number", "gap", "first_row", "last_row", "start_s", "stop_s", *sums]
+    elif asked.state_sql is None:
+        return None
+    distinct = "" if "number" in columns else "DISTINCT "
+    wanted = list(sorties) or None
+    sql = f"SELECT {distinct}{', '.join(columns)} FROM piece WHERE (? IS NULL OR list_contains(?, sortie))"
+    return connection.sql(sql, params=[wanted, wanted]).to_arrow_table()
 
 
-def _no_flap_angle(programme: Path) -> str:
-    if any(one.angle is not None for one in load_settings(programme / SETTINGS).aircraft.flap_settings):
-        return "the flap angle is not known (no flap was recorded, or the angles were named after the add: rebuild)"
-    return "flap angles are not named in settings.toml (name them under flap_settings, then rebuild)"
+def _check_channels(wanted: Search) -> None:
+    """Raise ChannelError for a chosen channel that no sortie has."""
+    held = {channel for some in wanted.holdings.channels.values() for channel in some}
+    for name in sorted(wanted.measures.chosen - held):
+        if wanted.holdings.starts:
+            near = difflib.get_close_matches(name, sorted(held), n=4, cutoff=0.5)
+            raise ChannelError(
+                "no sortie has such a channel on the common clock",
+                found=repr(name),
+                allowed=", ".join(near) or None,
+                do="see `trimshot channels`",
+            )
 
 
-def _reason(channel: str, valid: Mapping[str, int], asked: Condition, flap: str) -> str:
-    if channel == "flap_angle":
-        return flap
-    if channel in STATES:
-        return "" if "unknown" in asked.words.get(channel, ()) else f"{channel} is unknown throughout"
-    return f"{channel} has no value" if channel in valid else f"{channel} is not recorded"
-
-
-def _plan_scan(programme: Path, asked: Condition, considered: list[str], holdings: _Holdings) -> Scan:
-    held = {channel for one in considered for channel in holdings.valid[one]}
-    named = [channel for channel in asked.channels if channel not in CLOCK_NAMES]
-    channels = [channel for channel in dict.fromkeys((*MAIN_CHANNELS, *named)) if channel in held]
-    return Scan(
-        condition=asked.sql,
-        files=tuple(str(frame_file(programme, one)) for one in considered),
-        channels=tuple(channels),
-        alike=all(channel in holdings.valid[one] for one in considered for channel in channels),
-    )
-
-
-def _search(connection: duckdb.DuckDBPyConnection, scan: Scan) -> pd.DataFrame:
-    """Runs of rows, one line each, not yet joined. The connection sees these files and nothing else."""
-    missing = [file for file in scan.files if not wait_for_file(Path(file))]
-    if missing:
-        raise StoreError("a sortie's frame is missing", where=missing[0], do="run `trimshot rebuild`")
-    connection.execute("SET temp_directory = ''")
-    connection.execute("SET allowed_paths = ?", [list(scan.files)])
-    connection.execute("SET enable_external_access = false")
-    connection.execute("SET lock_configuration = true")
-    timer = threading.Timer(TIME_LIMIT_S, connection.interrupt)
-    timer.start()
-    try:
-        return gather_islands(connection, scan)
-    except duckdb.InterruptException:
-        raise ConditionError(f"the question took more than {TIME_LIMIT_S:g} s and was ended") from None
-    except (duckdb.ConversionException, duckdb.OutOfRangeException) as error:
-        raise ConditionError("the condition cannot be evaluated", found=str(error).splitlines()[0]) from None
-    except duckdb.OutOfMemoryException:
-        raise ConditionError("the question needs too much memory", do="ask for one sortie at a time") from None
-    except duckdb.Error as error:
-        raise StoreError(
-            "the sorties' frames cannot be read",
-            found=str(error).splitlines()[0],
-            do="run `trimshot rebuild`",
-        ) from error
-    finally:
-        timer.cancel()
-
-
-def _finish(stretches: pd.DataFrame, holdings: _Holdings, asked: Condition) -> pd.DataFrame:
-    named = [channel for channel in asked.channels if channel not in CLOCK_NAMES]
-    channels = list(dict.fromkeys((*MAIN_CHANNELS, *named)))
-    start = pd.to_datetime(stretches["sortie"].map(holdings.starts), utc=True).astype("datetime64[us, UTC]")
+def _finish(stretches: pd.DataFrame, wanted: Search) -> pd.DataFrame:
+    starts = wanted.holdings.starts
+    start = pd.to_datetime(stretches["sortie"].map(starts), utc=True).astype("datetime64[us, UTC]")
     microseconds = {name: (stretches[name] * 1e6).round().astype("int64") for name in ("start_s", "stop_s")}
-    frame = pd.DataFrame(
-        {
-            "sortie": stretches["sortie"].astype("str"),
-            "start_utc": start + pd.to_timedelta(microseconds["start_s"], unit="us"),
-            "stop_utc": start + pd.to_timedelta(microseconds["stop_s"], unit="us"),
-            "start_s": stretches["start_s"],
-            "stop_s": stretches["stop_s"],
-            "duration_s": stretches["stop_s"] - stretches["start_s"],
-            "rows": stretches["rows"].astype("int64"),
-        }
-    )
-    for channel in channels:
+    events = event_columns(wanted.fences.narrowing)
+    cells: dict[str, object] = {
+        "sortie": stretches["sortie"].astype("str"),
+        "start_utc": start + pd.to_timedelta(microseconds["start_s"], unit="us"),
+        "stop_utc": start + pd.to_timedelta(microseconds["stop_s"], unit="us"),
+        "start_s": stretches["start_s"],
+        "stop_s": stretches["stop_s"],
+        "duration_s": stretches["stop_s"] - stretches["start_s"],
+        "rows": stretches["rows"].astype("int64"),
+        **{name: stretches[name] for name in events},
+    }
+    units = dict.fromkeys(("start_s", "stop_s", "duration_s", *events), "s")
+    for column in _columns(wanted.measures):
+        channel = column.partition("__")[0]
         absent: object = None if is_word_channel(channel) else float("nan")
-        frame[channel] = stretches.get(channel, absent)
-    frame = frame.sort_values(["start_utc", "sortie"], kind="stable", ignore_index=True)
-    units = {channel: unit_of_channel(channel) for channel in channels if meaning_of(channel)}
-    seconds = {"start_s": "s", "stop_s": "s", "duration_s": "s"}
-    frame.attrs["units"] = {**seconds, **{channel: unit for channel, unit in units.items() if unit}}
+        cells[column] = stretches.get(column, absent)
+        unit = unit_of_channel(channel)
+        units |= {column: unit} if unit else {}
+    frame = pd.DataFrame(cells).sort_values(["start_utc", "sortie"], kind="stable", ignore_index=True)
+    frame.attrs["units"] = units
     return frame
 
 
-def _notes(asked: Condition, holdings: _Holdings) -> tuple[str, ...]:
+def _columns(measures: Measures) -> list[str]:
+    """The columns of what was measured, in order."""
+    columns = []
+    for channel in measures.channels:
+        columns.append(channel)
+        if channel in measures.chosen:
+            ordered = not is_word_channel(channel) and not is_circular(channel)
+            parts = ("low", "high", "first", "last") if ordered else ("first", "last")
+            columns += [f"{channel}__{part}" for part in parts]
+    return columns
+
+
+def _notes(asked: Condition, holdings: Holdings) -> tuple[str, ...]:
     """A word no sortie ever has is most likely misspelled; an empty answer would hide it."""
     notes = []
     for channel, words in asked.words.items():

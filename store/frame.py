@@ -56,12 +56,12 @@ def build_frame(recording: Recording, detection: Detection, settings: Settings) 
     arrays, fields = _clock_columns(recording.sortie_id, main)
     encodings = {"t": "BYTE_STREAM_SPLIT", "until": "BYTE_STREAM_SPLIT", "i": "DELTA_BINARY_PACKED"}
     for name in (*channels, *STATES):
-        values = channels[name] if name in channels else label_rows(main.time_s, detection, name)
-        array = _column_array(values)
+        values = channels.get(name)
+        array = _label_array(main.time_s, detection, name) if values is None else _column_array(values)
         note_use(array.nbytes)
         arrays.append(array)
         fields.append(pa.field(name, array.type, metadata=_unit_metadata(name)))
-        if pa.types.is_floating(array.type) and has_many_values(values):
+        if values is not None and pa.types.is_floating(array.type) and has_many_values(values):
             encodings[name] = "BYTE_STREAM_SPLIT"
     return Frame(pa.Table.from_arrays(arrays, schema=pa.schema(fields)), encodings, derived)
 
@@ -73,12 +73,28 @@ def write_frame(frame: Frame, path: Path) -> None:
 
 def label_rows(time_s: Values, detection: Detection, state: str) -> Values:
     """A state channel's word at each row, shape of time_s; 'unknown' where nothing was found."""
-    words = np.full(len(time_s), _UNKNOWN, dtype=object)
+    numbers, words = _label_numbers(time_s, detection, state)
+    return np.array(words, dtype=object)[numbers]
+
+
+def _label_numbers(time_s: Values, detection: Detection, state: str) -> tuple[NDArray[np.int32], list[str]]:
+    """The same as numbers of words, and the words."""
+    numbers = np.zeros(len(time_s), dtype=np.int32)
+    words = [_UNKNOWN]
     for run in state_runs(detection):
         if run.channel == state:
             start, stop = np.searchsorted(time_s, (run.segment.start_s, run.segment.stop_s), side="left")
-            words[start:stop] = run.value
-    return words
+            if run.value not in words:
+                words.append(run.value)
+            numbers[start:stop] = words.index(run.value)
+    return numbers, words
+
+
+def _label_array(time_s: Values, detection: Detection, state: str) -> pa.Array:
+    numbers, words = _label_numbers(time_s, detection, state)
+    used = np.flatnonzero(np.bincount(numbers, minlength=len(words)))  # words covered by later runs are left out
+    place = np.searchsorted(used, numbers).astype(np.int32)
+    return pa.DictionaryArray.from_arrays(place, pa.array([words[k] for k in used], pa.string()))
 
 
 def state_runs(detection: Detection) -> tuple[Run, ...]:

@@ -9,10 +9,14 @@ import time
 from pathlib import Path
 
 from ..shared.errors import StoreError
+from .mirror import fetch_missing
 
 CATALOG = "programme.duckdb"
 SETTINGS = "settings.toml"
 QUESTIONS = "questions.json"  # answered questions, and those of sorties that wait for an answer
+MARKS = "marks.jsonl"  # what people said about points, one mark a line
+SAVED = "saved.toml"  # conditions people keep under a name
+QUICK_COPY = "quick.duckdb"  # the channels asked most, copied from the frames; may be deleted
 SORTIES = "sorties"
 LOCK = "programme.lock"
 PREPARING = ".preparing"  # sorties being read, not yet part of the programme
@@ -55,7 +59,9 @@ def frame_file(programme: Path, sortie: str) -> Path:
 
 
 def wait_for_file(path: Path) -> bool:
-    """Whether a file is there, waiting a moment: a sortie that is being replaced is away for an instant."""
+    """Whether a file is there, fetched or waited for: a sortie that is being replaced is away for an instant."""
+    if path.is_file() or fetch_missing(path):
+        return True
     end = time.monotonic() + _REPLACING_S
     while not path.is_file():
         if time.monotonic() > end:

@@ -14,7 +14,7 @@ import shutil
 import stat
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,14 +23,16 @@ import pyarrow as pa
 from ..detect.run import detect
 from ..ingest.folder import open_sortie, skipped_entries
 from ..ingest.raw import LogFile
-from ..ingest.sortie import read_sortie
+from ..ingest.sortie import read_unchecked
 from ..shared.durable import flush_folder
 from ..shared.errors import InputError
 from ..shared.findings import Detection, Finding
 from ..shared.parquet import write_track
 from ..shared.recording import Recording
 from ..shared.settings import Settings
+from ..shared.spill import is_large
 from .frame import build_frame, write_frame
+from .hashes import with_hashes
 from .places import FRAME, MARK, SOURCE, TRACKS, check_sortie_name, track_file_name
 from .report import FileReport, SortieReport
 from .rows import all_sources, catalog_rows
@@ -38,13 +40,22 @@ from .rows import all_sources, catalog_rows
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """A sortie's files, copied to place/source; content_hash covers every name and every byte."""
+    """A sortie's files, copied to place/source; content_hash covers every name and every byte.
+
+    kept: where the copies lie instead, when several tries at the sortie share them.
+    """
 
     sortie: str
     place: Path
     content_hash: str
     findings: tuple[Finding, ...] = ()
     hashes: Mapping[str, str] = field(default_factory=dict)  # sha256 of every copied file
+    kept: Path | None = None
+
+    @property
+    def source(self) -> Path:
+        """The folder of the copies."""
+        return self.kept or self.place / SOURCE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,28 +99,46 @@ def hash_content(hashes: dict[str, str]) -> str:
 
 def prepare(gathered: Gathered, settings: Settings) -> Prepared:
     """Read and detect, and write tracks and frame beside the sources. Raises TrimshotError, OSError."""
-    recording = read_sortie(gathered.place / SOURCE, settings, hashes=gathered.hashes)
-    recording = dataclasses.replace(
-        recording, sortie_id=gathered.sortie, findings=recording.findings + gathered.findings
-    )
-    return prepare_recording(gathered, recording, settings)
+    with ThreadPoolExecutor(1) as writer:
+        recording, written = read_and_write(gathered, settings, writer)
+        return _detect_and_write(gathered, recording, settings, writer=writer, written=written)
+
+
+def read_and_write(gathered: Gathered, settings: Settings, writer: Executor) -> tuple[Recording, Future[None]]:
+    """The recording of a gathered sortie, its tracks handed to the writer as soon as their samples are settled."""
+    begun = read_unchecked(gathered.source, settings, hashes=gathered.hashes)
+    written = writer.submit(_write_tracks, begun.recording, gathered.place / TRACKS)
+    if any(is_large(track.time_s) for track in begun.recording.tracks):
+        written.result()  # columns on disk: what two read at a time is twice in memory
+    recording = begun.check()
+    findings = recording.findings + gathered.findings
+    return dataclasses.replace(recording, sortie_id=gathered.sortie, findings=findings), written
 
 
 def prepare_recording(gathered: Gathered, recording: Recording, settings: Settings) -> Prepared:
     """The half of `prepare` after reading: detect, write tracks and frame. The recording has the sortie's name."""
-    with ThreadPoolExecutor(1) as writer:  # coding a file leaves the interpreter free for the detection beside it
+    with ThreadPoolExecutor(1) as writer:
         written = writer.submit(_write_tracks, recording, gathered.place / TRACKS)
-        detection = detect(recording, settings)
-        frame = build_frame(recording, detection, settings)
-        written.result()
-    write_frame(frame, gathered.place / FRAME)
+        return _detect_and_write(gathered, recording, settings, writer=writer, written=written)
+
+
+def _detect_and_write(
+    gathered: Gathered, recording: Recording, settings: Settings, *, writer: Executor, written: Future[None]
+) -> Prepared:
+    """Coding a file leaves the interpreter free for the work beside it: both files are written while that goes on."""
+    detection = detect(recording, settings)
+    frame = build_frame(recording, detection, settings)
+    frame_written = writer.submit(write_frame, frame, gathered.place / FRAME)
     addition = uuid.uuid4().hex
-    _write_mark(gathered.place, addition)
     rows = catalog_rows(
         recording, detection, settings, frame=frame, content_hash=gathered.content_hash, addition=addition
     )
     report = describe_sortie(recording, detection)
-    return Prepared(gathered.sortie, gathered.place, gathered.content_hash, addition, rows, report)
+    written.result()
+    frame_written.result()
+    _write_mark(gathered.place, addition)
+    hashed = with_hashes(rows, gathered.place)
+    return Prepared(gathered.sortie, gathered.place, gathered.content_hash, addition, hashed, report)
 
 
 def _write_tracks(recording: Recording, folder: Path) -> None:

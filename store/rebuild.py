@@ -8,19 +8,25 @@ from pathlib import Path
 
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
-from .add import replace_one
+from .add import clear_after
+from .commit import commit_replacing, open_store
 from .connection import catalog_is_usable, create_catalog, lock_programme, open_catalog
+from .engine import Engine
+from .mirror import fetch_folder
 from .places import CATALOG, MARK, SORTIES, SOURCE, sortie_folder
-from .prepare import gather
+from .prepare import Prepared, gather
 from .report import AddReport, SortieReport
-from .turns import OnProgress, take_turns
+from .tries import PrepareJob, settle_try, try_once
+from .turns import OnProgress, Steps, take_turns
 
 
-def rebuild(programme: Path, settings: Settings, *, on_progress: OnProgress | None = None) -> AddReport:
+def rebuild(programme: Path, settings: Settings, *, engine: Engine, on_progress: OnProgress | None = None) -> AddReport:
     """Read every sortie again from sorties/<id>/source. The former catalog is kept beside, renamed,
     when it cannot be used; a sortie that cannot be read again stays as it is and is told."""
     _renew_catalog(programme)
-    return read_again(programme, _kept_sorties(programme), settings, on_progress=on_progress)
+    with open_store(programme):  # what a killed run left is settled before folders are counted
+        pass
+    return read_again(programme, _kept_sorties(programme), settings, engine=engine, on_progress=on_progress)
 
 
 def read_again(
@@ -28,24 +34,28 @@ def read_again(
     names: Sequence[str],
     settings: Settings,
     *,
+    engine: Engine,
     on_progress: OnProgress | None = None,
 ) -> AddReport:
     """Read these sorties again from their kept source files; one that cannot be read again stays as it is."""
 
-    def work(name: str, scratch: Path) -> SortieReport:
-        return _rebuild_one(programme, name, scratch, settings)
+    def begin(name: str, scratch: Path) -> PrepareJob:
+        source = sortie_folder(programme, name) / SOURCE
+        fetch_folder(source)
+        if not source.is_dir():
+            raise StoreError(
+                "the sortie's kept source files are gone", where=str(source), do="add the sortie anew with `--replace`"
+            )
+        return PrepareJob(gather(source, scratch, name), settings)
 
-    turns = take_turns(programme, names, work, name=str, on_progress=on_progress)
-    return AddReport(tuple(report for _, report in turns))
+    def finish(prepared: Prepared) -> SortieReport:
+        return commit_replacing(programme, settle_try(prepared))
 
-
-def _rebuild_one(programme: Path, name: str, scratch: Path, settings: Settings) -> SortieReport:
-    source = sortie_folder(programme, name) / SOURCE
-    if not source.is_dir():
-        raise StoreError(
-            "the sortie's kept source files are gone", where=str(source), do="add the sortie anew with `--replace`"
-        )
-    return replace_one(programme, gather(source, scratch, name), settings)
+    steps = Steps(str, begin, try_once, finish)
+    turns = take_turns(programme, names, steps, engine=engine, on_progress=on_progress)
+    reports = tuple(report for _, report in turns)
+    clear_after(programme, reports)
+    return AddReport(reports)
 
 
 def _kept_sorties(programme: Path) -> list[str]:

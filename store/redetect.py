@@ -12,13 +12,17 @@ from pathlib import Path
 
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
-from .commit import commit_replacing
+from .add import clear_after
+from .commit import commit_detected
 from .connection import open_catalog
-from .places import SOURCE, sortie_folder
-from .prepare import gather, prepare_recording
+from .engine import Engine
+from .mirror import fetch_folder
+from .places import SOURCE
+from .prepare import Prepared, gather
 from .report import AddReport, SortieReport
-from .stored import read_recording
-from .turns import OnProgress, take_turns
+from .stored import read_stored
+from .tries import PrepareJob, settle_try, try_once
+from .turns import OnProgress, Steps, take_turns
 
 
 def redetect(
@@ -26,6 +30,7 @@ def redetect(
     sorties: Sequence[str],
     settings: Settings,
     *,
+    engine: Engine,
     on_progress: OnProgress | None = None,
 ) -> AddReport:
     """Detect these sorties (all when none is named) with these settings; one that cannot be stays as it is.
@@ -35,28 +40,29 @@ def redetect(
     """
     names = list(dict.fromkeys(sorties)) or _all_sorties(programme)
 
-    def work(name: str, scratch: Path) -> SortieReport:
-        return _redetect_one(programme, name, scratch, settings)
+    def begin(name: str, scratch: Path) -> PrepareJob:
+        stored = read_stored(programme, name)
+        if stored.read_with != settings.reading_digest():
+            raise StoreError(
+                "the sortie's files were read with other settings (instruments, calibration) than now",
+                where=name,
+                do="run `trimshot rebuild`, which reads the files again",
+            )
+        fetch_folder(stored.folder)
+        return PrepareJob(gather(stored.folder / SOURCE, scratch, name), settings, stored)
 
-    turns = take_turns(programme, names, work, name=str, on_progress=on_progress)
-    return AddReport(tuple(report for _, report in turns))
+    def finish(prepared: Prepared) -> SortieReport:
+        report = commit_detected(programme, settle_try(prepared))
+        return dataclasses.replace(report, status="replaced")
+
+    steps = Steps(str, begin, try_once, finish)
+    turns = take_turns(programme, names, steps, engine=engine, on_progress=on_progress)
+    reports = tuple(report for _, report in turns)
+    clear_after(programme, reports)
+    return AddReport(reports)
 
 
 def _all_sorties(programme: Path) -> list[str]:
     with open_catalog(programme) as connection:
         rows = connection.execute("SELECT sortie FROM sortie ORDER BY start_utc, sortie").fetchall()
     return [str(row[0]) for row in rows]
-
-
-def _redetect_one(programme: Path, name: str, scratch: Path, settings: Settings) -> SortieReport:
-    recording, read_with = read_recording(programme, name)
-    if read_with != settings.reading_digest():
-        raise StoreError(
-            "the sortie's files were read with other settings (instruments, calibration) than now",
-            where=name,
-            do="run `trimshot rebuild`, which reads the files again",
-        )
-    gathered = gather(sortie_folder(programme, name) / SOURCE, scratch, name)
-    prepared = prepare_recording(gathered, recording, settings)
-    commit_replacing(programme, prepared)
-    return dataclasses.replace(prepared.report, status="replaced")

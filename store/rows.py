@@ -20,6 +20,7 @@ from ..shared.settings import Settings
 from ..shared.spill import note_use
 from ..shared.vocabulary import unit_of_channel
 from .frame import Frame, recorded_column, state_runs
+from .pieces import cut_pieces
 from .places import TRACKS, track_file_name
 from .schema import TABLE
 
@@ -71,6 +72,7 @@ def catalog_rows(
             {"channel": run.channel, "value": run.value, "start_s": run.segment.start_s, "stop_s": run.segment.stop_s}
             for run in state_runs(detection)
         ),
+        "piece": cut_pieces(frame),
         "event": _event_rows(detection),
         "phase": (
             {"start_s": phase.segment.start_s, "stop_s": phase.segment.stop_s, "kind": phase.kind}

@@ -13,6 +13,9 @@ import duckdb
 import pyarrow as pa
 
 from ..shared.errors import SchemaVersionError
+from .pieces import MAIN_CHANNELS
+from .quoting import quote_text
+from .views import VIEWS, create_views
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,7 @@ TABLES: tuple[Table, ...] = (
         ("state", "VARCHAR", "complete"),
         ("addition", "VARCHAR", "token of the add that wrote the row; the folder carries the same while unfinished"),
         ("reading_hash", "VARCHAR", "digest of the settings its files were read with; empty: not known", 2),
+        ("frame_sha256", "VARCHAR", "hash of frame.parquet, hex; empty: written before hashes were kept", 3),
     ),
     _table(
         "source",
@@ -128,6 +132,7 @@ TABLES: tuple[Table, ...] = (
         ("median_step_s", "DOUBLE", "median time between rows, seconds"),
         _START,
         ("stop_s", "DOUBLE", "time of the last row, seconds since the sortie's start_utc"),
+        ("sha256", "VARCHAR", "hash of the Parquet file, hex; empty: written before hashes were kept", 3),
     ),
     _table(
         "channel",
@@ -244,6 +249,45 @@ TABLES: tuple[Table, ...] = (
         _STOP,
         ("facts", "JSON", "further facts"),
     ),
+    _table(
+        "mark",
+        "what people said about points: a copy of marks.jsonl, in which it lasts",
+        "sortie id",
+        _SORTIE,
+        ("id", "VARCHAR", "identity of the mark"),
+        ("action", "VARCHAR", "accept, reject, move, add or withdraw"),
+        ("start_utc", "TIMESTAMPTZ", "start of the stretch judged, UTC"),
+        ("stop_utc", "TIMESTAMPTZ", "end of the stretch judged (not included), UTC"),
+        ("new_start_utc", "TIMESTAMPTZ", "start it was moved to, UTC; empty: not moved"),
+        ("new_stop_utc", "TIMESTAMPTZ", "end it was moved to, UTC; empty: not moved"),
+        ("reason", "VARCHAR", "why, in the person's words"),
+        ("person", "VARCHAR", "who"),
+        ("made_utc", "TIMESTAMPTZ", "when, UTC"),
+        since=4,
+    ),
+    _table(
+        "piece",
+        "the frame cut wherever a state changes or a gap lies: what `find` asks of states is answered from here",
+        "sortie number",
+        _SORTIE,
+        _NUMBER,
+        ("gap", "BIGINT", "gaps before the piece, as in the frame"),
+        ("first_row", "BIGINT", "its first row of the frame"),
+        ("last_row", "BIGINT", "its last row of the frame"),
+        _START,
+        _STOP,
+        *_STATES,
+        ("phase", "VARCHAR", "phase of flight"),
+        *(
+            column
+            for channel in MAIN_CHANNELS
+            for column in (
+                (f"{channel}_sum", "DOUBLE", "sum of its values in the piece, in the channel's unit"),
+                (f"{channel}_rows", "BIGINT", "number of its values in the piece"),
+            )
+        ),
+        since=5,
+    ),
 )
 
 TABLE: dict[str, Table] = {table.name: table for table in TABLES}
@@ -270,12 +314,10 @@ def _add_version(connection: duckdb.DuckDBPyConnection, version: int) -> None:
 STEPS: tuple[Callable[[duckdb.DuckDBPyConnection], None], ...] = (
     lambda connection: _add_version(connection, 1),
     lambda connection: _add_version(connection, 2),  # manoeuvres; what the files were read with
+    lambda connection: _add_version(connection, 3),  # hashes of tracks and frames; the views
+    lambda connection: _add_version(connection, 4),  # a person's marks
+    lambda connection: _add_version(connection, 5),  # pieces
 )
-
-
-def quote_text(text: str) -> str:
-    """A text as an SQL literal, for the few statements that take no parameter."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def create_schema(connection: duckdb.DuckDBPyConnection) -> None:
@@ -285,6 +327,19 @@ def create_schema(connection: duckdb.DuckDBPyConnection) -> None:
     connection.execute("COMMENT ON TABLE store_version IS 'steps of the schema done, the last one is the version'")
     _run_steps(connection, 0)
     connection.execute("COMMIT")
+
+
+def view_table() -> tuple[tuple[str, str, tuple[tuple[str, str], ...]], ...]:
+    """(view, comment, (column, comment) ...) of every view, as documentation prints it."""
+    with duckdb.connect(":memory:") as connection:
+        create_schema(connection)
+        columns = connection.execute(
+            "SELECT table_name, column_name, comment FROM duckdb_columns() WHERE NOT internal ORDER BY column_index"
+        ).fetchall()
+    told: dict[str, list[tuple[str, str]]] = {}
+    for view, column, comment in columns:
+        told.setdefault(view, []).append((column, comment))
+    return tuple((view.name, view.comment, tuple(told[view.name])) for view in VIEWS)
 
 
 def read_version(connection: duckdb.DuckDBPyConnection) -> int:
@@ -321,3 +376,4 @@ def _run_steps(connection: duckdb.DuckDBPyConnection, version: int) -> None:
     for number in range(version, len(STEPS)):
         STEPS[number](connection)
         connection.execute("INSERT INTO store_version VALUES (?, now())", [number + 1])
+    create_views(connection)  # not in a step of their own: they are made anew whenever the tables change

@@ -21,7 +21,7 @@ from ..shared.parquet import read_track
 from ..shared.recording import Column, Track
 from .commit import check_sorties
 from .connection import open_catalog
-from .places import SOURCE, sortie_folder
+from .places import SOURCE, sortie_folder, wait_for_file
 
 SAMPLE_COLUMNS = ("track", "channel", "time_utc", "value", "unit", "written", "header", "unit_as_written")
 
@@ -60,6 +60,12 @@ def read_source_row(programme: Path, sortie: str, file: str, row: int) -> Source
     return _source_rows(kept, [row])[0]
 
 
+def read_source_lines(programme: Path, sortie: str, file: str, rows: Sequence[int]) -> list[RawRow]:
+    """Several rows of a kept file as they stand in it, without the samples that came from them: one pass over the file."""
+    kept = _find_kept(programme, sortie, file)
+    return read_rows(kept.path, list(rows), adapter=kept.adapter, codec=kept.ledger.get("encoding"))
+
+
 def read_rows_around(
     programme: Path, sortie: str, file: str, moment: float | dt.datetime | dt.time, count: int = 3
 ) -> list[SourceRow]:
@@ -94,6 +100,21 @@ def list_point_rows(programme: Path, sortie: str | None) -> pd.DataFrame:
     found: list[dict[str, Any]] = []
     for (name, track), some in spans.groupby(["sortie", "file"], sort=False):
         found += _rows_of_points(sortie_folder(programme, str(name)) / str(track), some)
+    return pd.DataFrame(found, columns=["sortie", "number", "file", "first", "last"])
+
+
+_MAIN_TRACK = """
+SELECT t.file FROM sortie AS s JOIN track AS t ON t.sortie = s.sortie AND t.track = s.main_track WHERE s.sortie = ?
+"""
+
+
+def list_rows_between(programme: Path, sortie: str, start_s: float, stop_s: float) -> pd.DataFrame:
+    """The rows of the main recorder's files with start_s <= time < stop_s: sortie, number (0), file, first, last."""
+    with open_catalog(programme) as connection:
+        check_sorties(connection, [sortie])
+        files = connection.execute(_MAIN_TRACK, [sortie]).fetchall()
+    span = pd.DataFrame([{"sortie": sortie, "number": 0, "start_s": start_s, "stop_s": stop_s}])
+    found = [row for (file,) in files for row in _rows_of_points(sortie_folder(programme, sortie) / str(file), span)]
     return pd.DataFrame(found, columns=["sortie", "number", "file", "first", "last"])
 
 
@@ -151,7 +172,7 @@ def _unchanged(source: Path, name: str, sha256: str) -> Path:
 
 
 def _existing(path: Path) -> Path:
-    if not path.is_file():
+    if not wait_for_file(path):
         raise StoreError("a file of the sortie is missing", where=str(path), do="run `trimshot rebuild`")
     return path
 

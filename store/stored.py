@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +19,35 @@ from .places import sortie_folder, wait_for_file
 Row = dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """What the catalog says of a stored sortie: all that is needed beside its tracks, as plain data."""
+
+    sortie: str
+    folder: Path
+    head: Row
+    tracks: tuple[str, ...]
+    sources: tuple[Row, ...]
+    findings: tuple[Row, ...]
+
+    @property
+    def read_with(self) -> str | None:
+        """The digest of the settings it was read with (None: not known)."""
+        digest: str | None = self.head["reading_hash"]
+        return digest
+
+
 def read_recording(programme: Path, sortie: str) -> tuple[Recording, str | None]:
     """The Recording, and the digest of the settings it was read with (None: not known).
 
     Raises UnknownSortieError, StoreError for a track's file that is gone.
     """
+    stored = read_stored(programme, sortie)
+    return recording_of(stored), stored.read_with
+
+
+def read_stored(programme: Path, sortie: str) -> Stored:
+    """What the catalog says of a sortie. Raises UnknownSortieError."""
     with open_catalog(programme) as connection:
         check_sorties(connection, [sortie])
 
@@ -32,21 +57,28 @@ def read_recording(programme: Path, sortie: str) -> tuple[Recording, str | None]
             return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
         columns = "card, main_track, reading_hash, epoch_us(start_utc) AS start_us"
-        head = rows(f"SELECT {columns} FROM sortie WHERE sortie = ?")[0]
-        tracks = rows("SELECT file FROM track WHERE sortie = ?")
-        sources = rows("SELECT * FROM source WHERE sortie = ? ORDER BY number")
-        findings = rows("SELECT * FROM finding WHERE sortie = ? AND stage = 'reading' ORDER BY number")
-    folder = sortie_folder(programme, sortie)
-    recording = Recording(
-        sortie_id=sortie,
+        return Stored(
+            sortie,
+            sortie_folder(programme, sortie),
+            rows(f"SELECT {columns} FROM sortie WHERE sortie = ?")[0],
+            tuple(row["file"] for row in sorted(rows("SELECT file FROM track WHERE sortie = ?"), key=_track_number)),
+            tuple(rows("SELECT * FROM source WHERE sortie = ? ORDER BY number")),
+            tuple(rows("SELECT * FROM finding WHERE sortie = ? AND stage = 'reading' ORDER BY number")),
+        )
+
+
+def recording_of(stored: Stored) -> Recording:
+    """The Recording, its tracks read from their files. Raises StoreError for one that is gone."""
+    head = stored.head
+    return Recording(
+        sortie_id=stored.sortie,
         start_utc=dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(microseconds=int(head["start_us"])),
-        tracks=tuple(read_track(_existing(folder / row["file"]))[0] for row in sorted(tracks, key=_track_number)),
+        tracks=tuple(read_track(_existing(stored.folder / file))[0] for file in stored.tracks),
         main=head["main_track"],
         card=_card(json.loads(head["card"])),
-        sources=tuple(_source(row) for row in sources),
-        findings=tuple(_finding(row) for row in findings),
+        sources=tuple(_source(row) for row in stored.sources),
+        findings=tuple(_finding(row) for row in stored.findings),
     )
-    return recording, head["reading_hash"]
 
 
 def _track_number(row: Row) -> int:

@@ -11,7 +11,6 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -20,7 +19,6 @@ import pyarrow as pa
 from ..ingest.check.confused_units import Confusion, confusions_of, find_confusion
 from ..shared.findings import Finding
 from ..shared.vocabulary import meaning_of
-from .connection import open_catalog
 from .prepare import Prepared
 from .rows import finding_row
 from .schema import TABLE
@@ -51,13 +49,12 @@ class Extent:
     unit: str | None = None
 
 
-def with_unit_changes(programme: Path, prepared: Prepared) -> Prepared:
+def with_unit_changes(connection: duckdb.DuckDBPyConnection, prepared: Prepared) -> Prepared:
     """The prepared sortie with an UNIT_CHANGE_SUSPECTED finding for every channel that fits another unit than before."""
     mine = _extents_of(prepared)
     if not mine:
         return prepared
-    with open_catalog(programme) as connection:
-        earlier = _earlier(connection, prepared, sorted({instrument for instrument, _, _ in mine}))
+    earlier = _earlier(connection, prepared, sorted({instrument for instrument, _, _ in mine}))
     findings = []
     for (instrument, channel, file), extent in mine.items():
         found = suspect_unit(channel, extent, earlier.get((instrument, channel), ()))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ..display import clock_text
-from .options import programme_of, programme_option
+from .options import engine_of, engine_options, programme_of, programme_option
 
 if TYPE_CHECKING:
     from ...store.report import AddReport, FileReport, SortieReport, Status
@@ -23,18 +23,26 @@ STATUSES: tuple[Status, ...] = ("added", "replaced", "unchanged", "failed")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True))
 @click.option("--replace", is_flag=True, help="Replace sorties already in the programme under the same name.")
 @click.option("--notes", is_flag=True, help="Print every finding of every file, notes included.")
+@engine_options
 @programme_option
 @click.pass_context
-def add(ctx: click.Context, folders: tuple[Path, ...], replace: bool, notes: bool, programme: Path | None) -> None:
+def add(
+    ctx: click.Context,
+    folders: tuple[Path, ...],
+    replace: bool,
+    notes: bool,
+    workers: int | None,
+    cluster: str | None,
+    programme: Path | None,
+) -> None:
     """Add each sortie's folder (or zip, or a folder of sorties) in FOLDERS.
 
     A sortie's id comes from its folder's name. The same folder twice adds nothing.
     """
     handle = programme_of(ctx, programme)
-    if replace:
-        report = handle.readd(list(folders), on_progress=show_progress)
-    else:
-        report = handle.add(list(folders), on_progress=show_progress)
+    with engine_of(workers, cluster) as engine:
+        work = handle.readd if replace else handle.add
+        report = work(list(folders), on_progress=show_progress, engine=engine)
     print_report(report, notes=notes)
     if report.count("failed"):
         ctx.exit(2)

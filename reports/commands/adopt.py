@@ -16,7 +16,13 @@ if TYPE_CHECKING:
     from ...store.programme import Programme
     from ..reductions.sheet_changes import Change
 
-_COMPARED = ("drag", "increments", "windmilling", "landings", "stalls")  # reductions whose numbers an airspeed calibration moves
+_COMPARED = (
+    "drag",
+    "increments",
+    "windmilling",
+    "landings",
+    "stalls",
+)  # reductions whose numbers an airspeed calibration moves
 _MOST_SHOWN = 40
 
 
@@ -30,6 +36,7 @@ def adopt(ctx: click.Context, what: str, aircraft: str | None, yes: bool, progra
     """Write the measured airspeed correction into settings.toml, read all sorties again, list what changed."""
     del what
     from ...store.position_error import write_position_error
+    from ...store.remote import writing
     from ..reductions.adoption import correction_rows
     from ..reductions.calibration import reduce_calibration
     from ..reductions.evidence import gather_evidence
@@ -45,8 +52,9 @@ def adopt(ctx: click.Context, what: str, aircraft: str | None, yes: bool, progra
     if not yes and not click.confirm("write it into settings.toml and read every sortie again?"):
         return
     before = _contexts(handle, aircraft)
-    write_position_error(handle.folder, [(one.indicated, one.correction) for one in rows], unit=unit)
-    report = handle.rebuild(on_progress=show_progress)
+    with writing(handle.folder):
+        write_position_error(handle.folder, [(one.indicated, one.correction) for one in rows], unit=unit)
+        report = handle.rebuild(on_progress=show_progress)
     click.echo(f"{len(report.sorties) - report.count('failed')} sorties read again")
     _print_changes(before, _contexts(handle, aircraft))
     if report.count("failed"):

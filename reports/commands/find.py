@@ -9,38 +9,53 @@ import click
 from ..display import number
 from ..listing import TableColumn, clock_time, emit, second_text
 from ..records import frame_records
-from .options import Duration, format_option, programme_of, programme_option
+from .options import (
+    Duration,
+    engine_of,
+    engine_options,
+    narrowing_of,
+    narrowing_options,
+    output_options,
+    programme_of,
+    programme_option,
+)
 
 
 @click.command()
 @click.argument("condition")
-@click.option(
-    "--at-least", type=Duration(), default="0", metavar="DURATION", help="Shortest stretch told, for example 10s."
-)
-@click.option(
-    "--join", type=Duration(), default="0", metavar="DURATION", help="Join stretches closer than this, for example 2s."
-)
+@click.option("--at-least", type=Duration(), metavar="DURATION", help="Shortest stretch told, for example 10s.")
+@click.option("--join", type=Duration(), metavar="DURATION", help="Join stretches closer than this, for example 2s.")
 @click.option("--sortie", help="Look in this sortie alone.")
-@format_option
+@narrowing_options
+@engine_options
+@output_options
 @programme_option
 @click.pass_context
 def find(
     ctx: click.Context,
     condition: str,
-    at_least: float,
-    join: float,
+    at_least: float | None,
+    join: float | None,
     sortie: str | None,
+    within: tuple[str, ...],
+    after: tuple[tuple[str, float], ...],
+    before: tuple[tuple[str, float], ...],
+    workers: int | None,
+    cluster: str | None,
     form: str,
+    out: Path | None,
     programme: Path | None,
 ) -> None:
     """Find every stretch where CONDITION holds.
 
-    CONDITION is SQL over channels and states. Channels are SI; unit functions give SI:
+    CONDITION is SQL over channels and states, or `@NAME` for a saved one. Channels are SI; unit functions give SI:
 
         trimshot find "flap = 'full' AND gear = 'down' AND vertical_speed < fpm(-500)" --at-least 10s
     """
     handle = programme_of(ctx, programme)
-    result = handle.find(condition, at_least, join_s=join, sortie=sortie)
+    narrowed = narrowing_of(within, after, before)
+    with engine_of(workers, cluster) as engine:
+        result = handle.find(condition, at_least, join_s=join, sortie=sortie, narrowed=narrowed, engine=engine)
     records = frame_records(result.frame, handle.settings)
     shown = [
         c
@@ -70,6 +85,7 @@ def find(
     note = f"{len(records)} stretches in {len({r['sortie'] for r in records})} of {len(result.considered)} sorties considered"
     for name, reason in result.left_out.items():
         note += f"\nleft out {name}: {reason}"
-    emit(records, form, columns=columns, cells=cells, note=note)
-    if form != "table":
+    about = {"condition": handle.condition(condition), "considered": result.considered, "left out": result.left_out}
+    emit(records, form, out=out, columns=columns, cells=cells, note=note, about=about)
+    if form != "table" or out is not None:
         click.echo(note, err=True)

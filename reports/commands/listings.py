@@ -11,16 +11,16 @@ import click
 from ..display import number, side_text, with_band
 from ..listing import TableColumn, emit, minute_text, second_text
 from ..records import event_records, frame_records, point_records, with_rows
-from .options import format_option, programme_of, programme_option
+from .options import output_options, programme_of, programme_option
 
 _STATES = ("gear", "flap", "power", "propulsion")
 
 
 @click.command()
-@format_option
+@output_options
 @programme_option
 @click.pass_context
-def sorties(ctx: click.Context, form: str, programme: Path | None) -> None:
+def sorties(ctx: click.Context, form: str, out: Path | None, programme: Path | None) -> None:
     """List the sorties of the programme."""
     handle = programme_of(ctx, programme)
     records = frame_records(handle.sorties(), handle.settings)
@@ -41,15 +41,22 @@ def sorties(ctx: click.Context, form: str, programme: Path | None) -> None:
     columns = _columns(
         "sortie", "start:start UTC", "length>", "aircraft", "points>", "refused>", "events>", "doubts>", "now:"
     )
-    emit(records, form, columns=columns, cells=cells, note=_or_none(records, "no sorties yet: trimshot add FOLDER"))
+    emit(
+        records,
+        form,
+        out=out,
+        columns=columns,
+        cells=cells,
+        note=_or_none(records, "no sorties yet: trimshot add FOLDER"),
+    )
 
 
 @click.command()
 @click.option("--sortie", help="Channels of this sortie alone.")
-@format_option
+@output_options
 @programme_option
 @click.pass_context
-def channels(ctx: click.Context, sortie: str | None, form: str, programme: Path | None) -> None:
+def channels(ctx: click.Context, sortie: str | None, form: str, out: Path | None, programme: Path | None) -> None:
     """List the channels: name, unit, the header they came from, samples and missing values."""
     handle = programme_of(ctx, programme)
     frame = handle.channels(sortie)
@@ -77,7 +84,7 @@ def channels(ctx: click.Context, sortie: str | None, form: str, programme: Path 
         "samples>",
         "missing>",
     )
-    emit(records, form, columns=columns, cells=cells, note=_or_none(records, "no channels"))
+    emit(records, form, out=out, columns=columns, cells=cells, note=_or_none(records, "no channels"))
 
 
 @click.command()
@@ -85,7 +92,7 @@ def channels(ctx: click.Context, sortie: str | None, form: str, programme: Path 
 @click.option("--config", help='Configuration, for example "gear=down flap=full".')
 @click.option("--kind", help="glide, level, climb, descent or turn.")
 @click.option("--refused", is_flag=True, help="The refused candidates, each with its reasons, instead of the points.")
-@format_option
+@output_options
 @programme_option
 @click.pass_context
 def points(
@@ -95,6 +102,7 @@ def points(
     kind: str | None,
     refused: bool,
     form: str,
+    out: Path | None,
     programme: Path | None,
 ) -> None:
     """List the stabilised points with their statistics (± two standard errors)."""
@@ -112,6 +120,7 @@ def points(
     emit(
         records,
         form,
+        out=out,
         columns=columns,
         cells=cells,
         note=f"{len(records)} {word} in {len({r['sortie'] for r in records})} sorties",
@@ -121,10 +130,12 @@ def points(
 @click.command()
 @click.option("--sortie", help="Events of this sortie alone.")
 @click.option("--kind", help="A kind or its beginning: gear, flap_change, power, rpm_command, liftoff, touchdown ...")
-@format_option
+@output_options
 @programme_option
 @click.pass_context
-def events(ctx: click.Context, sortie: str | None, kind: str | None, form: str, programme: Path | None) -> None:
+def events(
+    ctx: click.Context, sortie: str | None, kind: str | None, form: str, out: Path | None, programme: Path | None
+) -> None:
     """List what happened: gear, flap, RPM and power changes, lift-off, touchdown and more."""
     handle = programme_of(ctx, programme)
     records = event_records(handle, sortie, kind)
@@ -153,7 +164,7 @@ def events(ctx: click.Context, sortie: str | None, kind: str | None, form: str, 
         "uncertainty:± s>",
         "channel:from",
     )
-    emit(records, form, columns=columns, cells=cells, note=f"{len(records)} events")
+    emit(records, form, out=out, columns=columns, cells=cells, note=f"{len(records)} events")
 
 
 def parse_config(text: str | None) -> dict[str, str] | None:

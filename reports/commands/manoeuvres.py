@@ -9,16 +9,18 @@ import click
 from ..display import number
 from ..listing import TableColumn, emit, second_text
 from ..manoeuvres import manoeuvre_records, manoeuvre_text
-from .options import format_option, programme_of, programme_option
+from .options import output_options, programme_of, programme_option
 
 
 @click.command()
 @click.option("--sortie", help="Manoeuvres of this sortie alone.")
 @click.option("--kind", help="A kind or its beginning: turn, level, phugoid, approach_to_stall, power_off_pattern ...")
-@format_option
+@output_options
 @programme_option
 @click.pass_context
-def manoeuvres(ctx: click.Context, sortie: str | None, kind: str | None, form: str, programme: Path | None) -> None:
+def manoeuvres(
+    ctx: click.Context, sortie: str | None, kind: str | None, form: str, out: Path | None, programme: Path | None
+) -> None:
     """List what was flown: turns, speed runs, phugoids and other oscillations, approaches to the stall, patterns."""
     handle = programme_of(ctx, programme)
     records = manoeuvre_records(handle, sortie, kind)
@@ -41,4 +43,4 @@ def manoeuvres(ctx: click.Context, sortie: str | None, kind: str | None, form: s
         TableColumn("confidence", "confidence", "right"),
         TableColumn("measured", "facts"),
     ]
-    emit(records, form, columns=columns, cells=cells, note=f"{len(records)} manoeuvres")
+    emit(records, form, out=out, columns=columns, cells=cells, note=f"{len(records)} manoeuvres")

@@ -7,18 +7,20 @@ from pathlib import Path
 import click
 
 from .add import print_report, show_progress
-from .options import programme_option
+from .options import engine_of, engine_options, programme_option
 
 
 @click.command()
+@engine_options
 @programme_option
 @click.pass_context
-def rebuild(ctx: click.Context, programme: Path | None) -> None:
+def rebuild(ctx: click.Context, workers: int | None, cluster: str | None, programme: Path | None) -> None:
     """Make the store, tracks and points anew from the kept source files, with the settings of now."""
     from ...store.programme import Programme, find_programme
 
     handle = Programme(find_programme(programme or ctx.find_root().obj))
-    report = handle.rebuild(on_progress=show_progress)
+    with engine_of(workers, cluster) as engine:
+        report = handle.rebuild(on_progress=show_progress, engine=engine)
     print_report(report)
     if report.count("failed"):
         ctx.exit(2)

@@ -8,7 +8,7 @@ import click
 
 from ...shared.criteria_presets import PRESETS
 from .add import print_report, show_progress
-from .options import programme_of, programme_option
+from .options import engine_of, engine_options, programme_of, programme_option
 
 
 @click.command()
@@ -18,15 +18,24 @@ from .options import programme_of, programme_option
     type=click.Choice(tuple(PRESETS)),
     help="Published criteria in place of [points] in settings.toml; without it the settings hold.",
 )
+@engine_options
 @programme_option
 @click.pass_context
-def redetect(ctx: click.Context, sorties: tuple[str, ...], criteria: str | None, programme: Path | None) -> None:
+def redetect(
+    ctx: click.Context,
+    sorties: tuple[str, ...],
+    criteria: str | None,
+    workers: int | None,
+    cluster: str | None,
+    programme: Path | None,
+) -> None:
     """Find points, events, states and manoeuvres again in stored sorties (all, or those named).
 
     The recorders' files are not read again; `trimshot rebuild` does that.
     """
     handle = programme_of(ctx, programme)
-    report = handle.redetect(sorties, criteria=criteria, on_progress=show_progress)
+    with engine_of(workers, cluster) as engine:
+        report = handle.redetect(sorties, criteria=criteria, on_progress=show_progress, engine=engine)
     print_report(report)
     if report.count("failed"):
         ctx.exit(2)

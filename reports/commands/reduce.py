@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,7 @@ from .options import format_option, programme_of, programme_option
 @click.option(
     "--with", "given", multiple=True, metavar="OPTION=VALUE", help="An option of the reduction, with its unit."
 )
+@click.option("--judged", is_flag=True, help="Use the points as people marked them, not as found.")
 @click.option("--page", type=click.Path(path_type=Path, dir_okay=False), help="Write it as a page with pictures.")
 @format_option
 @programme_option
@@ -36,6 +38,7 @@ def reduce(
     config: tuple[str, ...],
     aircraft: str | None,
     given: tuple[str, ...],
+    judged: bool,
     page: Path | None,
     form: str,
     programme: Path | None,
@@ -56,8 +59,13 @@ def reduce(
         config=dict(_pair(one) for one in config),
         aircraft=aircraft,
         options=read_options(reduction, given),
+        judged=judged,
     )
     sheet = reduction.run(evidence)
+    if judged:
+        sheet = dataclasses.replace(
+            sheet, title=f"{sheet.title} (points as judged)", facts={**sheet.facts, "judged": True}
+        )
     settings = handle.settings
     if page is not None:
         from ..reductions.page import write_page

@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pyarrow.csv as pacsv
@@ -26,9 +27,8 @@ import pyarrow.parquet as pq
 from trimshot.ingest.folder import open_sortie
 from trimshot.ingest.reading import read_file
 from trimshot.ingest.sortie import read_sortie
-from trimshot.shared.parquet import write_track
 from trimshot.shared.settings import Settings
-from trimshot.store.prepare import gather, prepare
+from trimshot.store.prepare import gather, prepare, read_and_write
 from trimshot.store.programme import create_programme
 
 from .flight import write_clean, write_damaged
@@ -100,10 +100,9 @@ def _before_detection(log: Path) -> Callable[[], None]:
     places = _fresh(log.parent / "tracks")
 
     def work() -> None:
-        gathered = gather(log, next(places))
-        recording = read_sortie(gathered.place / "source", Settings(), hashes=gathered.hashes)
-        for track in recording.tracks:
-            write_track(track, recording.start_utc, gathered.place / f"{track.name}.parquet")
+        with ThreadPoolExecutor(1) as writer:
+            _, written = read_and_write(gather(log, next(places)), Settings(), writer)
+            written.result()
 
     return work
 

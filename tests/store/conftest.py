@@ -10,7 +10,9 @@ import datetime as dt
 import hashlib
 import importlib.util
 import json
+import shutil
 import sys
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -47,8 +49,18 @@ def write_folder(folder: Path, seed: int = 1, rows: int = 600, **more: Any) -> P
     return folder
 
 
-def read_made_up(folder: Path, settings: Settings, **_: object) -> Recording:
-    """Stands for read_sortie: 10 rows a second, speeds quantised to 0.1 kt, an engine at 1 row a second."""
+@dataclass(frozen=True)
+class MadeUp:
+    """Stands for a reading whose sensors are still to be checked: there are none."""
+
+    recording: Recording
+
+    def check(self) -> Recording:
+        return self.recording
+
+
+def read_made_up(folder: Path, settings: Settings, **_: object) -> MadeUp:
+    """Stands for read_unchecked: 10 rows a second, speeds quantised to 0.1 kt, an engine at 1 row a second."""
     del settings
     content = (folder / "facts.json").read_bytes()
     facts = json.loads(content)
@@ -63,8 +75,8 @@ def read_made_up(folder: Path, settings: Settings, **_: object) -> Recording:
         time_s[n // 2 :] += 30.0
     source = Source(
         "log.nmea",
-        hashlib.sha256(content).hexdigest(),
-        len(content),
+        hashlib.sha256((folder / "log.nmea").read_bytes()).hexdigest(),
+        (folder / "log.nmea").stat().st_size,
         "made up",
         1,
         "layout",
@@ -93,7 +105,7 @@ def read_made_up(folder: Path, settings: Settings, **_: object) -> Recording:
         rpm = {"engine_speed": Column("engine_speed", np.full(len(slow), 40.0), "1/s", "RPM", "rpm")}
         zero = np.zeros(len(slow), dtype=np.int16)
         tracks.append(Track("engine ../' <b>", slow, rpm, (source,), np.arange(len(slow)) + 1, zero))
-    return Recording(
+    recording = Recording(
         sortie_id=folder.name,
         start_utc=START + dt.timedelta(days=int(facts["seed"])),
         tracks=tuple(tracks),
@@ -102,6 +114,7 @@ def read_made_up(folder: Path, settings: Settings, **_: object) -> Recording:
         sources=(source,),
         findings=(Finding("GAP", "a gap; 'quoted' <i>", where="log.nmea:12", facts={"nan": float("nan")}),),
     )
+    return MadeUp(recording)
 
 
 def detect_made_up(recording: Recording, settings: Settings) -> Detection:
@@ -139,7 +152,7 @@ def use_made_up() -> None:
     """Put the stand-ins in place, for a process of its own."""
     from trimshot.store import prepare
 
-    vars(prepare).update(read_sortie=read_made_up, detect=detect_made_up)
+    vars(prepare).update(read_unchecked=read_made_up, detect=detect_made_up)
 
 
 @pytest.fixture
@@ -147,9 +160,34 @@ def made_up(monkeypatch: pytest.MonkeyPatch) -> Any:
     """The stand-ins in place for one test; gives this module's `write_folder`."""
     from trimshot.store import prepare
 
-    monkeypatch.setattr(prepare, "read_sortie", read_made_up)
+    monkeypatch.setattr(prepare, "read_unchecked", read_made_up)
     monkeypatch.setattr(prepare, "detect", detect_made_up)
     return write_folder
+
+
+@pytest.fixture(scope="session")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A programme of two made-up sorties, A (seed 1) and B (seed 2, no engine recorded). Read only."""
+    from trimshot.store import prepare
+    from trimshot.store.programme import create_programme
+
+    folder = tmp_path_factory.mktemp("made_up")
+    programme = create_programme(folder / "p")
+    write_folder(folder / "logs" / "A", seed=1)
+    write_folder(folder / "logs" / "B", seed=2, no_engine=True)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(prepare, "read_unchecked", read_made_up)
+        patch.setattr(prepare, "detect", detect_made_up)
+        assert programme.add([folder / "logs"]).count("added") == 2
+    return programme.folder
+
+
+@pytest.fixture
+def two(template: Path, tmp_path: Path) -> Any:
+    """A programme of one's own with the two sorties of `template`."""
+    from trimshot.store.programme import Programme
+
+    return Programme(Path(shutil.copytree(template, tmp_path / "p")))
 
 
 def load() -> Any:

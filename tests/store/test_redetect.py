@@ -59,7 +59,7 @@ def test_again_changes_nothing(programme: Programme, monkeypatch: pytest.MonkeyP
     before = answers(programme)
     card, row = programme.card(HANDLING), programme.sorties().drop(columns="added_utc")
     # the recorders' files are not read: reading would fail
-    monkeypatch.setattr(prepare_module, "read_sortie", None)
+    monkeypatch.setattr(prepare_module, "read_unchecked", None)
     for _ in range(2):
         assert programme.redetect().count("replaced") == 1
     assert_same(before, answers(programme))
@@ -114,10 +114,15 @@ def test_an_unknown_sortie_or_preset_changes_nothing(programme: Programme) -> No
 def test_a_store_of_the_first_version_takes_manoeuvres(programme: Programme) -> None:
     """As it was before there were manoeuvres: opened, it has the table, and redetect asks for a rebuild."""
     from trimshot.store.connection import write_catalog
+    from trimshot.store.schema import TABLES
 
     with write_catalog(programme.folder) as connection:
-        connection.execute("DROP TABLE manoeuvre")
-        connection.execute("ALTER TABLE sortie DROP COLUMN reading_hash")
+        for table in TABLES:
+            if table.since > 1:
+                connection.execute(f"DROP TABLE {table.name}")
+            for column in table.columns:
+                if column.since > 1 >= table.since:
+                    connection.execute(f"ALTER TABLE {table.name} DROP COLUMN {column.name}")
         connection.execute("DELETE FROM store_version WHERE version > 1")
     assert len(programme.manoeuvres()) == 0
     assert programme.redetect().count("failed") == 1

@@ -1,0 +1,235 @@
+"""The ways to an answer, quickest first; all give the same islands.
+
+pieces: a condition on states alone, out of the catalog; copy: one on the channels of the quick copy; frames: any, out of
+the sorties' Parquet files. Sorties whose states or extents leave the condition no chance are not read at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pyarrow as pa
+
+from ..shared.errors import ConditionError, StoreError
+from ..shared.vocabulary import STATES
+from .condition import CLOCK_NAMES, Condition
+from .connection import connect_memory
+from .guarded import limit_time, shut_in
+from .holdings import Holdings, can_match
+from .islands import (
+    Measures,
+    Scan,
+    gather_from_pieces,
+    gather_islands,
+    measure_islands,
+    no_islands,
+)
+from .narrowing import Fences
+from .pieces import MAIN_CHANNELS
+from .places import frame_file
+from .quick_copy import COPIED_CHANNELS, attach_copy, copied_numbers
+
+ROUTES = ("pieces", "copy", "frames")
+RULED_OUT = "ruled out"
+TIME_LIMIT_S = 600.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """What is looked for and where: a judged condition, the sorties that can be asked, what is measured, the fences, the
+    catalog's holdings and pieces, and the routes that may be taken."""
+
+    programme: Path
+    asked: Condition
+    sorties: tuple[str, ...]
+    measures: Measures
+    fences: Fences
+    holdings: Holdings
+    pieces: pa.Table | None
+    routes: tuple[str, ...] = ROUTES
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """islands: `measured` tells whether a line has its sums; taken: route -> how many sorties went it."""
+
+    islands: pd.DataFrame
+    taken: Mapping[str, int]
+
+
+def search(connection: duckdb.DuckDBPyConnection, wanted: Search) -> Found:
+    """The islands of every sortie, each by its quickest route. The connection has judged the condition; from here on it
+    sees the files it needs and no other. Raises ConditionError, StoreError."""
+    if wanted.pieces is not None:
+        connection.register("piece", wanted.pieces)
+    numbers = _attach(connection, wanted)
+    shares = _share(connection, wanted, numbers)
+    shut_in(connection, [frame_file(wanted.programme, one) for one in shares["frames"]])
+    with _guard(connection):
+        found = [
+            _from_pieces(connection, wanted, shares["pieces"]),
+            _from_copy(connection, wanted, {one: numbers[one] for one in shares["copy"]}),
+            _from_frames(connection, wanted, shares["frames"]),
+        ]
+    found = [one for one in found if len(one)] or [no_islands().assign(measured=True)]
+    return Found(pd.concat(found, ignore_index=True), {name: len(some) for name, some in shares.items() if some})
+
+
+def measure(wanted: Search, islands: pd.DataFrame) -> pd.DataFrame:
+    """Islands with the sums of those that were found without, read from the frames of their sorties."""
+    bare = islands[~islands["measured"].astype(bool)]
+    if not len(bare):
+        return islands
+    sorties = list(dict.fromkeys(str(one) for one in bare["sortie"]))
+    known = _held(wanted, sorties)
+    measures = replace(wanted.measures, channels=tuple(c for c in wanted.measures.channels if c in known))
+    connection = connect_memory()
+    try:
+        lines = bare[["sortie", "first", "last"]].assign(number=bare.index)
+        connection.register("island", _table(lines))
+        files = [frame_file(wanted.programme, one) for one in sorties]
+        shut_in(connection, files)
+        with _guard(connection):
+            measured = measure_islands(
+                connection, _parquet(wanted, sorties, measures.channels), [[str(file) for file in files]], measures
+            )
+    finally:
+        connection.close()
+    measured = measured.set_index("number")
+    return islands.drop(columns=[c for c in measured.columns if c in islands.columns]).join(measured)
+
+
+def _attach(connection: duckdb.DuckDBPyConnection, wanted: Search) -> dict[str, int]:
+    needed = [name for name in wanted.asked.channels if name != "t"]
+    if "copy" not in wanted.routes or not set(needed) <= {*STATES, *COPIED_CHANNELS}:
+        return {}
+    return attach_copy(connection, wanted.programme, wanted.holdings.additions)
+
+
+def _share(connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int]) -> dict[str, list[str]]:
+    """Route -> its sorties, each in one."""
+    alive = _alive(connection, wanted)
+    by_pieces = "pieces" in wanted.routes and wanted.asked.asks_states_alone and not wanted.fences.spans
+    shares: dict[str, list[str]] = {name: [] for name in (*ROUTES, RULED_OUT)}
+    for sortie in wanted.sorties:
+        if by_pieces and sortie in wanted.holdings.cut:
+            shares["pieces"].append(sortie)
+        elif sortie not in alive:
+            shares[RULED_OUT].append(sortie)
+        else:
+            shares["copy" if sortie in numbers else "frames"].append(sortie)
+    return shares
+
+
+def _alive(connection: duckdb.DuckDBPyConnection, wanted: Search) -> set[str]:
+    """The sorties in which the condition has a chance."""
+    alive = {one for one in wanted.sorties if can_match(wanted.asked, wanted.holdings.channels[one])}
+    if wanted.fences.holders is not None:
+        alive &= wanted.fences.holders
+    if wanted.asked.state_sql is not None and wanted.pieces is not None:
+        rows = connection.execute(f"SELECT DISTINCT sortie FROM piece WHERE {wanted.asked.state_sql}").fetchall()
+        alive &= {str(row[0]) for row in rows} | (alive - wanted.holdings.cut)
+    return alive
+
+
+def _from_pieces(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str]) -> pd.DataFrame:
+    if not sorties:
+        return no_islands()
+    words = [name for name in wanted.measures.channels if name in STATES]
+    numbers = [name for name in wanted.measures.channels if name not in STATES]
+    measured = not wanted.measures.chosen and set(numbers) <= set(MAIN_CHANNELS)
+    islands = gather_from_pieces(connection, wanted.asked.sql, words if measured else (), numbers if measured else ())
+    wanted_here = set(sorties)
+    if len(wanted_here) < len(wanted.holdings.starts):
+        islands = islands[islands["sortie"].isin(wanted_here)]
+    return islands.assign(measured=measured)
+
+
+def _from_copy(connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int]) -> pd.DataFrame:
+    if not numbers:
+        return no_islands()
+    measured = set(wanted.measures.channels) <= {*STATES, *COPIED_CHANNELS}
+    columns = dict.fromkeys((*_asked_columns(wanted), *(wanted.measures.channels if measured else ())))
+    listed = "".join(f', "{name}"' for name in columns)
+    source = f"(SELECT number AS sortie, gap, i, t, until{listed} FROM quick.sample"
+    if len(numbers) < copied_numbers(connection):
+        connection.register("chosen", pa.table({"number": pa.array(numbers.values(), pa.int32())}))
+        source += " WHERE number IN (SELECT number FROM chosen)"
+    scan = Scan(
+        source=source + ")",
+        values=(),
+        condition=wanted.asked.sql,
+        measures=wanted.measures if measured else Measures(()),
+        spans=_register_spans(connection, wanted, numbers, "copied"),
+    )
+    islands = gather_islands(connection, scan)
+    names = pd.Series({number: sortie for sortie, number in numbers.items()}, dtype="str")
+    return islands.assign(sortie=islands["sortie"].map(names).astype("str"), measured=measured)
+
+
+def _from_frames(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str]) -> pd.DataFrame:
+    if not sorties:
+        return no_islands()
+    known = _held(wanted, sorties)
+    channels = tuple(name for name in wanted.measures.channels if name in known)
+    scan = Scan(
+        source=_parquet(wanted, sorties, (*_asked_columns(wanted), *channels)),
+        values=([str(frame_file(wanted.programme, one)) for one in sorties],),
+        condition=wanted.asked.sql,
+        measures=replace(wanted.measures, channels=channels),
+        spans=_register_spans(connection, wanted, None, "framed"),
+    )
+    return gather_islands(connection, scan).assign(measured=True)
+
+
+def _register_spans(
+    connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int] | None, name: str
+) -> tuple[str, ...]:
+    """Tables of the spans rows must lie in, their sorties by name or by number."""
+    tables = []
+    for order, spans in enumerate(wanted.fences.spans):
+        if numbers is not None:
+            spans = spans[spans["sortie"].isin(numbers)]
+            spans = spans.assign(sortie=spans["sortie"].map(dict(numbers)).astype("int32"))
+        tables.append(f"{name}_spans_{order}")
+        connection.register(tables[-1], _table(spans))
+    return tuple(tables)
+
+
+def _asked_columns(wanted: Search) -> tuple[str, ...]:
+    return tuple(name for name in wanted.asked.channels if name not in CLOCK_NAMES)
+
+
+def _held(wanted: Search, sorties: Iterable[str]) -> set[str]:
+    return {channel for one in sorties for channel in wanted.holdings.channels[one]}
+
+
+def _parquet(wanted: Search, sorties: Sequence[str], channels: Sequence[str]) -> str:
+    """The frames as a FROM clause; DuckDB compares their columns first only where they differ."""
+    alike = all(channel in wanted.holdings.channels[one] for one in sorties for channel in channels)
+    return "read_parquet(?)" if alike else "read_parquet(?, union_by_name = true)"
+
+
+def _table(frame: pd.DataFrame) -> pa.Table:
+    return pa.Table.from_pandas(frame, preserve_index=False)
+
+
+@contextmanager
+def _guard(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """Time and memory within limits; what goes wrong is said in the terms of the question."""
+    try:
+        with limit_time(connection, TIME_LIMIT_S):
+            yield
+    except (duckdb.ConversionException, duckdb.OutOfRangeException) as error:
+        raise ConditionError("the condition cannot be evaluated", found=str(error).splitlines()[0]) from None
+    except duckdb.Error as error:
+        raise StoreError(
+            "the sorties' frames cannot be read",
+            found=str(error).splitlines()[0],
+            do="run `trimshot rebuild`",
+        ) from error
