@@ -10,7 +10,7 @@ demo: $(VENV)/.installed
 	$(BIN)/trimshot demo --folder $(DEMO) --again
 
 test: $(VENV)/.installed-test
-	$(BIN)/pytest
+	$(BIN)/pytest -n auto
 
 check: lint types test
 
