@@ -7,6 +7,7 @@ knows is not that channel: `Target Airspeed` is no airspeed.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from ..shared.vocabulary import CHANNELS
@@ -152,7 +153,8 @@ RULES: tuple[Rule, ...] = (
 _NUMBERED = frozenset(rule.channel for rule in RULES if CHANNELS[rule.channel].numbered)
 
 
-def find_rules(header: str, unit: str | None) -> list[tuple[Rule, int | None]]:
+@lru_cache(maxsize=4096)  # the recorders of a programme write the same headers sortie after sortie
+def find_rules(header: str, unit: str | None) -> tuple[tuple[Rule, int | None], ...]:
     """Rules a header fits, best first, each with the header's number; the unit is not yet judged."""
     out: list[tuple[Rule, int | None]] = []
     for reading in readings_of(header, unit):
@@ -161,4 +163,4 @@ def find_rules(header: str, unit: str | None) -> list[tuple[Rule, int | None]]:
                 continue  # the left tank's contents are not the fuel on board
             if rule.fits(reading.concepts) and (rule, reading.number) not in out:
                 out.append((rule, reading.number))
-    return out
+    return tuple(out)

@@ -8,6 +8,7 @@ import datetime as dt
 from ..shared.errors import SettingsError
 from ..shared.settings import InstrumentProfile
 from .raw import RawFile, RawTime
+from .text.counts import week_start
 
 _MARK = 16  # digits of the sha256 that name a file in the settings
 _EPOCH = dt.date(1970, 1, 1)
@@ -48,12 +49,22 @@ def read_moment(text: str) -> dt.date | dt.datetime:
     return moment
 
 
+def _week_dated(time: RawTime, moment: dt.date | dt.datetime, why: str) -> RawTime:
+    """Seconds of a week that the user's date tells; unchanged when they do not fall on that day."""
+    zero = week_start(moment.date() if isinstance(moment, dt.datetime) else moment, float(time.seconds[0]))
+    if zero is None:
+        return time
+    return dataclasses.replace(time, basis="gps", seconds=time.seconds + zero, evidence=why, of_week=False)
+
+
 def _dated(time: RawTime, told: str) -> RawTime:
     moment = read_moment(told)
     why = f"{time.evidence}; the user says {told}".lstrip("; ")
     if time.basis == "time_of_day":
         day = (moment.date() if isinstance(moment, dt.datetime) else moment).toordinal() - _EPOCH.toordinal()
         return dataclasses.replace(time, basis="local", seconds=time.seconds + day * 86400.0, evidence=why)
+    if time.of_week:
+        return _week_dated(time, moment, why)
     if time.basis == "elapsed" and time.start is None and isinstance(moment, dt.datetime):
         return dataclasses.replace(time, start=moment, evidence=why)
     return time

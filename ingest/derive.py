@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,14 +21,14 @@ from ..shared.recording import Column, Recording, TestCard, Track
 from ..shared.settings import Aircraft, Settings
 from ..shared.vocabulary import CHANNELS
 from .fuel_mass import mass_along
-from .slopes import local_slope
+from .slopes import Windows, full_windows, local_slope
 
 Floats = NDArray[np.float64]
 
 RATE_WINDOW_S = 3.0  # long against the recorder's steps, short against a phugoid (20 s and more)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Given:
     """What a derivation may use beside its input channels."""
 
@@ -38,7 +39,11 @@ class Given:
 
     def slope(self, values: Floats) -> Floats:
         """Time derivative of a channel, see slopes.local_slope."""
-        return local_slope(self.time_s, values, width_s=RATE_WINDOW_S, gap_s=self.gap_s)
+        return local_slope(self.time_s, values, width_s=RATE_WINDOW_S, gap_s=self.gap_s, windows=self._windows)
+
+    @cached_property
+    def _windows(self) -> Windows | None:
+        return full_windows(self.time_s, width_s=RATE_WINDOW_S, gap_s=self.gap_s)
 
 
 Compute = Callable[[Given, tuple[Floats, ...]], Floats]

@@ -19,7 +19,7 @@ from .registry import is_log
 
 PROGRAMME_FILE = "programme.duckdb"
 _OWN_SUFFIXES = (".duckdb", ".wal", ".lock", ".part")
-_OWN_BESIDE_PROGRAMME = frozenset({"settings.toml", "questions.json", "sorties", "reports"})
+_OWN_BESIDE_PROGRAMME = frozenset({"settings.toml", "questions.json", "marks.jsonl", "sorties", "reports"})
 _LITTER = frozenset({"__macosx", "thumbs.db", "desktop.ini"})
 _UNWRITABLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})  # controls, marks without a shape, half characters, line ends
 _DEPTH = 3  # an archive inside an archive inside an archive is where looking stops

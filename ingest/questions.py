@@ -98,6 +98,13 @@ _HEADING = _Subject(
     ("heading_reference",),
     ("magnetic", "true"),
 )
+_DECIMAL = _Subject(
+    "decimal_mark",
+    "Does the recorder of {file} write decimals behind a point or behind a comma? Every dot of it could part thousands.",
+    "its dots are taken for decimal points",
+    ("decimal_mark",),
+    ("point", "comma"),
+)
 _DATE = _Subject(
     "date",
     "On which date was {file} recorded (date of its first row)?",
@@ -135,6 +142,7 @@ _SUBJECTS: Mapping[str, _Subject] = {
     "TIME_ZONE_UNKNOWN": _ZONE,
     "DATE_ORDER_AMBIGUOUS": _DATE_ORDER,
     "UNIT_UNKNOWN": _UNIT,
+    "DECIMAL_MARK_UNCLEAR": _DECIMAL,
     "ALT_DATUM_UNKNOWN": _ALTITUDE,
     "HEADING_REFERENCE_UNKNOWN": _HEADING,
     "DATE_MISSING": _DATE,

@@ -99,7 +99,9 @@ class RawTime:
     none       nothing usable
 
     `start`: naive civil time (or aware, when the file states a zone) the elapsed count began.
-    `resolution_s`: step of the stamps as written, before any spreading of equal stamps.
+    `resolution_s`: step of the stamps as written, before any spreading of equal stamps. `of_week`: an
+    elapsed count of seconds since the beginning of a satellite week, and nobody says of which. `day_numbers`:
+    the stamps are a spreadsheet's day numbers, counted from 1900 unless another recorder says from 1904.
     """
 
     basis: TimeBasis
@@ -109,6 +111,8 @@ class RawTime:
     resolution_s: float = 0.0
     header: str | None = None
     evidence: str = ""
+    of_week: bool = False
+    day_numbers: bool = False
 
 
 @keep_large("row")

@@ -16,26 +16,40 @@ _SPIKE = 8.0  # residuals against the running median, in robust deviations
 _FEWEST = 3
 
 
-def local_slope(time_s: Floats, values: Floats, *, width_s: float, gap_s: float) -> Floats:
+Windows = tuple[NDArray[np.intp], NDArray[np.intp]]
+
+
+def local_slope(
+    time_s: Floats, values: Floats, *, width_s: float, gap_s: float, windows: Windows | None = None
+) -> Floats:
     """Least-squares slope of `values` per second around every row, shape (n,); NaN where it cannot be told.
 
     time_s: never falling, shape (n,). values: shape (n,), NaN missing. The window is width_s wide,
-    centred, cut at gaps (steps above gap_s between known samples) and at the ends.
+    centred, cut at gaps (steps above gap_s between known samples) and at the ends. windows: what `full_windows`
+    gives for these times, width and gap; used where no sample is missing.
     """
     out = np.full(len(time_s), np.nan)
     known = np.flatnonzero(np.isfinite(values) & np.isfinite(time_s))
     if len(known) < _FEWEST:
         return out
-    t, y = time_s[known], values[known]
+    full = len(known) == len(time_s)
+    t, y = (time_s, values) if full else (time_s[known], values[known])
     keep = ~_spikes(y)
-    first, last = _windows(t, time_s, 0.5 * width_s, gap_s)
+    first, last = windows if full and windows is not None else _windows(t, time_s, 0.5 * width_s, gap_s)
     for start in range(0, len(time_s), _BLOCK):
         rows = slice(start, start + _BLOCK)
         out[rows] = _fit(t, y, keep, first[rows], last[rows])
     return out
 
 
-def _windows(t: Floats, at: Floats, half_s: float, gap_s: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def full_windows(time_s: Floats, *, width_s: float, gap_s: float) -> Windows | None:
+    """The windows of every channel without missing samples; None when there are too few rows or a time is missing."""
+    if len(time_s) < _FEWEST or not np.isfinite(time_s).all():
+        return None
+    return _windows(time_s, time_s, 0.5 * width_s, gap_s)
+
+
+def _windows(t: Floats, at: Floats, half_s: float, gap_s: float) -> Windows:
     """[first, last) known samples of the window around every row; empty inside gaps."""
     breaks = np.flatnonzero(np.diff(t) > gap_s) + 1
     starts = np.concatenate([[0], breaks])

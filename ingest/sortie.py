@@ -14,6 +14,7 @@ from ..shared.errors import InputError
 from ..shared.findings import Finding
 from ..shared.recording import Clock, Recording, Source, TestCard, Track
 from ..shared.settings import Settings
+from ..shared.spill import spill
 from .check import check
 from .clock import align
 from .datum import explain_altitudes, name_satellite_altitudes
@@ -49,13 +50,39 @@ class Reading:
     findings: tuple[Finding, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Unchecked:
+    """A recording before its sensors were looked at: nothing but findings is added to it any more.
+
+    recording: with its channels derived; of its findings only those of the derivation. tracks: without derived
+    channels. told, clocks: findings made so far, in the order they are told.
+    """
+
+    recording: Recording
+    tracks: tuple[Track, ...]
+    told: tuple[Finding, ...]
+    clocks: tuple[Finding, ...]
+    files: tuple[FileReading, ...]
+
+    def check(self) -> Recording:
+        """The recording with what the sensor checks find."""
+        checked = check(self.tracks)
+        findings = ask((*_without_repeats(self.told, checked), *self.clocks, *checked), self.files)
+        return dataclasses.replace(self.recording, findings=(*findings, *self.recording.findings))
+
+
 def read_sortie(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Recording:
     """A folder, zip or single log as one Recording: all recorders on one clock, SI, channels derived.
 
     hashes: name of a file -> sha256 of its content, where the caller has just made the file and knows it.
     Raises InputError when no file of it holds a usable track, naming every file and its reason.
     """
-    return build_recording(read_files(path, settings, hashes=hashes), settings)
+    return read_unchecked(path, settings, hashes=hashes).check()
+
+
+def read_unchecked(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Unchecked:
+    """As `read_sortie`, the sensor checks still to be made."""
+    return begin_recording(read_files(path, settings, hashes=hashes), settings)
 
 
 def read_files(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Reading:
@@ -75,6 +102,11 @@ def read_files(path: Path, settings: Settings, *, hashes: Mapping[str, str] | No
 
 def build_recording(reading: Reading, settings: Settings) -> Recording:
     """Sessions joined, clocks aligned, sensors checked, channels derived."""
+    return begin_recording(reading, settings).check()
+
+
+def begin_recording(reading: Reading, settings: Settings) -> Unchecked:
+    """All of a recording but the sensor checks, which can be made while its tracks are written already."""
     usable = [p for p in reading.placed if p.solved.utc_s is not None]
     usable, apart = _leave_out_unplaced(usable)
     usable, strays = _without_strays(usable)
@@ -85,7 +117,7 @@ def build_recording(reading: Reading, settings: Settings) -> Recording:
     main = choose_main(tracks)
     alignment = align(tracks, main)
     shift = _start_shift(alignment.tracks, main)
-    tracks = tuple(dataclasses.replace(t, time_s=t.time_s - shift) for t in alignment.tracks)
+    tracks = tuple(dataclasses.replace(t, time_s=spill(t.time_s - shift), row=spill(t.row)) for t in alignment.tracks)
     tracks, named = name_satellite_altitudes(tracks)
     card = next((r.raw.card for r in reading.files if r.raw is not None and r.raw.card is not None), TestCard())
     told = (
@@ -95,8 +127,6 @@ def build_recording(reading: Reading, settings: Settings) -> Recording:
         *named,
         *_not_together(tracks, main, reading.findings),
     )
-    checked = check(tracks)
-    findings = (*_without_repeats(told, checked), *(_shifted(f, shift) for f in alignment.findings), *checked)
     recording = Recording(
         sortie_id=reading.sortie_id,
         start_utc=_EPOCH + dt.timedelta(seconds=zero + shift),
@@ -104,9 +134,9 @@ def build_recording(reading: Reading, settings: Settings) -> Recording:
         main=main,
         card=card,
         sources=_all_sources(reading, tracks),
-        findings=ask(findings, reading.files),
     )
-    return derive(recording, settings)
+    clocks = tuple(_shifted(f, shift) for f in alignment.findings)
+    return Unchecked(derive(recording, settings), tracks, told, clocks, reading.files)
 
 
 # -- parts ----------------------------------------------------------------------------------------

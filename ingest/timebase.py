@@ -23,11 +23,13 @@ from ..shared.settings import InstrumentProfile
 from ..shared.spill import keep_large
 from .companions import Companion, Shift, find_shift, find_start, name_zone, possible_shifts, zone_shifts
 from .raw import RawTime
+from .text.counts import week_start
 from .text.preamble import date_in_name
 
 Floats = NDArray[np.float64]
 DAY_S = 86400.0
 ROLLOVER_S = 1024 * 7 * DAY_S  # the ten-bit week of the satellite message comes round, IS-GPS-200 20.3.3.3.1.1
+SYSTEMS_APART_S = 1462 * DAY_S  # between a spreadsheet's 1900 and 1904 date systems, ECMA-376 part 1, 18.17.4.1
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
 # UTC from which GPS - UTC has the value; IERS Bulletin C, as in the tz database's leap-second list
@@ -81,8 +83,18 @@ def gps_to_utc(gps_s: Floats) -> Floats:
 
 def solve_times(entries: Sequence[Entry]) -> list[Solved]:
     """UTC of every entry, in their order: stated first, then whatever has the strongest evidence."""
+    counted = [_count_from_1904(entry, entries) for entry in entries]
+    solved = _solve([entry for entry, _ in counted])
+    return [
+        dataclasses.replace(one, findings=(*told, *one.findings)) if told else one
+        for one, (_, told) in zip(solved, counted, strict=True)
+    ]
+
+
+def _solve(entries: Sequence[Entry]) -> list[Solved]:
     out: list[Solved | None] = [_stated(entry) for entry in entries]
     _undo_rollover(entries, out)
+    _number_weeks(entries, out)
     while True:
         companions = _companions(entries, out)
         found = [
@@ -290,6 +302,25 @@ def _by_name(entry: Entry, midnight_s: float) -> Solved:
     return Solved(time.seconds + midnight_s - (time.zone_s or 0.0), clock, certain, (note,), settled)
 
 
+def _count_from_1904(entry: Entry, entries: Sequence[Entry]) -> tuple[Entry, tuple[Finding, ...]]:
+    """Day numbers that meet the other recorders, or the file's name, only when they are counted from 1904."""
+    mine = _first(entry, None) if entry.time.day_numbers else None
+    if mine is None:
+        return entry, ()
+    dates = [(_first(other, _stated(other)), other.file) for other in entries if other is not entry]
+    dates.append((_named(entry), "the day in the file's name"))
+    near = [(when - mine, whose) for when, whose in dates if when is not None]
+    fits = [whose for apart, whose in near if abs(apart - SYSTEMS_APART_S) <= 1.5 * DAY_S]
+    if not fits or any(abs(apart) <= 1.5 * DAY_S for apart, _ in near):
+        return entry, ()
+    text = (
+        f"{entry.file}: the day numbers lie 1462 days before {fits[0]}: they are counted from 1904 (1904 date system)"
+    )
+    finding = Finding("SERIAL_DAY_INFERRED", text, "doubt", entry.file, facts={"days": 1462})
+    time = dataclasses.replace(entry.time, seconds=entry.time.seconds + SYSTEMS_APART_S)
+    return dataclasses.replace(entry, time=time), (finding,)
+
+
 def _undo_rollover(entries: Sequence[Entry], solved: list[Solved | None]) -> None:
     """Move a satellite date that is a multiple of 1024 weeks before the others', or its file's name's, forward."""
     dated = [_first(entry, done) for entry, done in zip(entries, solved, strict=True)]
@@ -309,6 +340,25 @@ def _undo_rollover(entries: Sequence[Entry], solved: list[Solved | None]) -> Non
             finding = Finding("GPS_WEEK_ROLLOVER", text, "doubt", entry.file, facts=facts)
             findings = (*done.findings, finding)
             solved[index] = dataclasses.replace(done, utc_s=done.utc_s + weeks * ROLLOVER_S, findings=findings)
+            break
+
+
+def _number_weeks(entries: Sequence[Entry], solved: list[Solved | None]) -> None:
+    """Seconds of a satellite week put into the week of a recorder that states its date."""
+    dated = [_first(entry, done) for entry, done in zip(entries, solved, strict=True)]
+    for index, entry in enumerate(entries):
+        if not entry.time.of_week or solved[index] is not None:
+            continue
+        for other, when in zip(entries, dated, strict=True):
+            day = (_EPOCH + dt.timedelta(seconds=when)).date() if when is not None and other is not entry else None
+            zero = week_start(day, float(np.nanmin(entry.time.seconds))) if day is not None else None
+            if day is None or zero is None:
+                continue
+            text = f"{entry.file}: seconds of the satellite week without its number; the week is that of {other.file}"
+            facts = {"date": day.isoformat(), "companion": other.file}
+            finding = Finding("DATE_FROM_COMPANION", text, "note", entry.file, facts=facts)
+            clock = Clock("gps", evidence=text)
+            solved[index] = Solved(gps_to_utc(entry.time.seconds + zero), clock, True, (finding,))
             break
 
 

@@ -43,8 +43,12 @@ def find_wraps(values: NDArray[np.generic]) -> list[tuple[int, float]]:
     """(place, step) of every wrap: whole numbers of 16 bits that step by nearly 65536 and are smooth otherwise."""
     if values.dtype == object or len(values) < 4:
         return []
-    known = np.flatnonzero(np.isfinite(values))
-    samples: Floats = np.asarray(values, dtype=np.float64)[known]
+    numbers: Floats = np.asarray(values, dtype=np.float64)
+    low, high = float(numbers.min()), float(numbers.max())
+    if high - low <= (1 - _NEAR) * _TURN:
+        return []  # nothing in it is far enough apart, and NaN is not: most columns end here
+    known = np.flatnonzero(np.isfinite(numbers))
+    samples = numbers[known]
     if len(samples) < 4 or not _is_16_bit(samples):
         return []
     steps = np.diff(samples)

@@ -45,12 +45,6 @@ def connect_memory(memory_limit: str = "2GB") -> duckdb.DuckDBPyConnection:
     return prepare_connection(connection)
 
 
-def open_beside(path: Path) -> duckdb.DuckDBPyConnection:
-    """Another DuckDB file than the catalog, for writing, made when it is not there. Raises LockedError at once when
-    somebody has it, duckdb.Error."""
-    return _connect(path, read_only=False, wait_s=0.0)
-
-
 def create_catalog(folder: Path) -> None:
     """Make an empty catalog with the current schema in a programme folder."""
     with lock_programme(folder):

@@ -47,7 +47,7 @@ class FindResult:
     `__high` (not of headings and other angles that start anew), `__first` and `__last`.
     considered: sorties that were examined, in time order; left_out: sortie -> why it was not.
     condition_sql: the condition as it was understood. notes: what may make the answer surprising.
-    routes: how many of the sorties considered were answered from pieces (states alone), from the quick copy, from
+    routes: how many of the sorties considered were answered from pieces (states alone), from
     frames, and how many were ruled out by what the catalog says of them.
     """
 

@@ -16,7 +16,6 @@ SETTINGS = "settings.toml"
 QUESTIONS = "questions.json"  # answered questions, and those of sorties that wait for an answer
 MARKS = "marks.jsonl"  # what people said about points, one mark a line
 SAVED = "saved.toml"  # conditions people keep under a name
-QUICK_COPY = "quick.duckdb"  # the channels asked most, copied from the frames; may be deleted
 SORTIES = "sorties"
 LOCK = "programme.lock"
 PREPARING = ".preparing"  # sorties being read, not yet part of the programme

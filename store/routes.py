@@ -1,7 +1,6 @@
 """The ways to an answer, quickest first; all give the same islands.
 
-pieces: a condition on states alone, out of the catalog; copy: one on the channels of the quick copy; frames: any, out of
-the sorties' Parquet files. Sorties whose states or extents leave the condition no chance are not read at all.
+pieces: a condition on states alone, out of the catalog; frames: any, out of the sorties' Parquet files. Sorties whose states or extents leave the condition no chance are not read at all.
 """
 
 from __future__ import annotations
@@ -32,9 +31,8 @@ from .islands import (
 from .narrowing import Fences
 from .pieces import MAIN_CHANNELS
 from .places import frame_file
-from .quick_copy import COPIED_CHANNELS, attach_copy, copied_numbers
 
-ROUTES = ("pieces", "copy", "frames")
+ROUTES = ("pieces", "frames")
 RULED_OUT = "ruled out"
 TIME_LIMIT_S = 600.0
 
@@ -67,13 +65,11 @@ def search(connection: duckdb.DuckDBPyConnection, wanted: Search) -> Found:
     sees the files it needs and no other. Raises ConditionError, StoreError."""
     if wanted.pieces is not None:
         connection.register("piece", wanted.pieces)
-    numbers = _attach(connection, wanted)
-    shares = _share(connection, wanted, numbers)
+    shares = _share(connection, wanted)
     shut_in(connection, [frame_file(wanted.programme, one) for one in shares["frames"]])
     with _guard(connection):
         found = [
             _from_pieces(connection, wanted, shares["pieces"]),
-            _from_copy(connection, wanted, {one: numbers[one] for one in shares["copy"]}),
             _from_frames(connection, wanted, shares["frames"]),
         ]
     found = [one for one in found if len(one)] or [no_islands().assign(measured=True)]
@@ -104,13 +100,6 @@ def measure(wanted: Search, islands: pd.DataFrame) -> pd.DataFrame:
     return islands.drop(columns=[c for c in measured.columns if c in islands.columns]).join(measured)
 
 
-def _attach(connection: duckdb.DuckDBPyConnection, wanted: Search) -> dict[str, int]:
-    needed = [name for name in wanted.asked.channels if name != "t"]
-    if "copy" not in wanted.routes or not set(needed) <= {*STATES, *COPIED_CHANNELS}:
-        return {}
-    return attach_copy(connection, wanted.programme, wanted.holdings.additions)
-
-
 def _share(connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int]) -> dict[str, list[str]]:
     """Route -> its sorties, each in one."""
     alive = _alive(connection, wanted)
@@ -122,7 +111,7 @@ def _share(connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mappi
         elif sortie not in alive:
             shares[RULED_OUT].append(sortie)
         else:
-            shares["copy" if sortie in numbers else "frames"].append(sortie)
+            shares["frames"].append(sortie)
     return shares
 
 
@@ -150,28 +139,6 @@ def _from_pieces(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties:
     return islands.assign(measured=measured)
 
 
-def _from_copy(connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int]) -> pd.DataFrame:
-    if not numbers:
-        return no_islands()
-    measured = set(wanted.measures.channels) <= {*STATES, *COPIED_CHANNELS}
-    columns = dict.fromkeys((*_asked_columns(wanted), *(wanted.measures.channels if measured else ())))
-    listed = "".join(f', "{name}"' for name in columns)
-    source = f"(SELECT number AS sortie, gap, i, t, until{listed} FROM quick.sample"
-    if len(numbers) < copied_numbers(connection):
-        connection.register("chosen", pa.table({"number": pa.array(numbers.values(), pa.int32())}))
-        source += " WHERE number IN (SELECT number FROM chosen)"
-    scan = Scan(
-        source=source + ")",
-        values=(),
-        condition=wanted.asked.sql,
-        measures=wanted.measures if measured else Measures(()),
-        spans=_register_spans(connection, wanted, numbers, "copied"),
-    )
-    islands = gather_islands(connection, scan)
-    names = pd.Series({number: sortie for sortie, number in numbers.items()}, dtype="str")
-    return islands.assign(sortie=islands["sortie"].map(names).astype("str"), measured=measured)
-
-
 def _from_frames(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str]) -> pd.DataFrame:
     if not sorties:
         return no_islands()
@@ -182,23 +149,17 @@ def _from_frames(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties:
         values=([str(frame_file(wanted.programme, one)) for one in sorties],),
         condition=wanted.asked.sql,
         measures=replace(wanted.measures, channels=channels),
-        spans=_register_spans(connection, wanted, None, "framed"),
+        spans=_register_spans(connection, wanted),
     )
     return gather_islands(connection, scan).assign(measured=True)
 
 
-def _register_spans(
-    connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int] | None, name: str
-) -> tuple[str, ...]:
-    """Tables of the spans rows must lie in, their sorties by name or by number."""
-    tables = []
-    for order, spans in enumerate(wanted.fences.spans):
-        if numbers is not None:
-            spans = spans[spans["sortie"].isin(numbers)]
-            spans = spans.assign(sortie=spans["sortie"].map(dict(numbers)).astype("int32"))
-        tables.append(f"{name}_spans_{order}")
-        connection.register(tables[-1], _table(spans))
-    return tuple(tables)
+def _register_spans(connection: duckdb.DuckDBPyConnection, wanted: Search) -> tuple[str, ...]:
+    """Tables of the spans rows must lie in."""
+    tables = tuple(f"spans_{number}" for number in range(len(wanted.fences.spans)))
+    for table, spans in zip(tables, wanted.fences.spans, strict=True):
+        connection.register(table, _table(spans))
+    return tables
 
 
 def _asked_columns(wanted: Search) -> tuple[str, ...]:

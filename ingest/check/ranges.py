@@ -50,6 +50,12 @@ def find_out_of_range(track: Track) -> list[Finding]:
     return out
 
 
+def _moves_finer(values: Floats, limit: float) -> bool:
+    """True where two samples beside each other differ by less than the limit: no grid can be that coarse."""
+    steps = np.abs(np.diff(values))
+    return bool(((steps > 0) & (steps < limit)).any())
+
+
 def _grid(values: Floats) -> float:
     """The step all values keep to, where it shows: a few distinct values, each used often; else 0."""
     distinct, count = np.unique(values[np.isfinite(values)], return_counts=True)
@@ -72,8 +78,10 @@ def find_coarse_steps(track: Track) -> list[Finding]:
     out = []
     for column, entry in number_columns(track):
         limit = COARSE.get(entry.name)
-        step = max(step_of(column), _grid(column.values)) if limit is not None else 0.0
-        if limit is None or step < limit:
+        if limit is None or (step_of(column) < limit and _moves_finer(column.values, limit)):
+            continue
+        step = max(step_of(column), _grid(column.values))
+        if step < limit:
             continue
         adds = step / np.sqrt(12.0)  # standard deviation of a rounding error
         level: Level = "doubt" if _stands(column.values, step) else "note"

@@ -39,18 +39,26 @@ def spike_mask(column: Column, circular: bool) -> NDArray[np.bool_]:
     known = np.flatnonzero(np.isfinite(column.values))
     if len(known) < 4 * NEIGHBOURS:
         return mask
-    values: Floats = column.values[known].astype(np.float64)
+    values: Floats = column.values.astype(np.float64)
+    if len(known) < len(values):
+        values = values[known]
+    steps = np.abs(differences(values[1:], values[:-1], circular))
+    least = LEAST_STEPS * step_of(column)
+    if not steps.max() > least / 2:
+        return mask  # nothing moves far enough, whatever is ordinary
     padded = np.pad(values, NEIGHBOURS, mode="reflect")
     near = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
     thin = max(1, len(values) // THIN_ROWS)
     ordinary = float(np.quantile(_distances(near[::thin], values[::thin], circular), USUAL))
-    limit = max(TIMES * ordinary, LEAST_STEPS * step_of(column))
-    if limit <= 0:
+    limit = max(TIMES * ordinary, least)
+    large = np.flatnonzero(steps > limit / 2) if limit > 0 else known[:0]
+    if not len(large):
         return mask
     # only samples beside a large step can be spikes; the others need no sorting
-    steps = np.abs(differences(values[1:], values[:-1], circular)) > limit / 2
-    beside = np.convolve(steps, np.ones(2 * NEIGHBOURS), mode="full")[: len(values) + 2 * NEIGHBOURS - 1] > 0.5
-    places = np.flatnonzero(beside[NEIGHBOURS - 1 : NEIGHBOURS - 1 + len(values)])
+    beside = np.zeros(len(values) + 2 * NEIGHBOURS, dtype=bool)
+    for away in range(1, 2 * NEIGHBOURS + 1):
+        beside[large + away] = True
+    places = np.flatnonzero(beside[NEIGHBOURS:-NEIGHBOURS])
     found = places[_departures(near[places], values[places], circular) > limit]
     if 0 < len(found) <= max(LARGEST_SHARE * len(values), 1):
         mask[known[found]] = True

@@ -82,11 +82,12 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
     flying = _flying(track, tracks)
     witnesses = _Witnesses(track, tracks)
     out = []
+    near = np.diff(track.time_s) <= max(3 * track.median_step_s, 2.0)
     for column, entry in number_columns(track):
         restless = entry.name in RESTLESS
         if entry.reduction == "last" or not (restless or entry.name in WITNESSES):
             continue
-        runs = _runs(track, column)
+        runs = _runs(track, column, near)
         for run in runs.long():
             if entry.kind == "speed" and entry.name != "vertical_speed" and not flying[run.first : run.last + 1].any():
                 continue  # speeds rest at their lowest reading on the ground
@@ -97,13 +98,19 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
     return out
 
 
-def _runs(track: Track, column: Column) -> _Runs:
-    """Runs of equal samples at least two long; a missing sample or a gap ends a run."""
+def _runs(track: Track, column: Column, near: NDArray[np.bool_]) -> _Runs:
+    """Runs of equal samples at least two long; a missing sample or a gap ends a run.
+
+    near: (n - 1,), steps of the time that are no gaps. No runs at all when none is LEAST_ROWS long.
+    """
     values, time_s = column.values, track.time_s
-    limit = max(3 * track.median_step_s, 2.0)
-    same = (np.diff(values) == 0) & (np.diff(time_s) <= limit)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
+    same = np.zeros(len(values) + 1, dtype=bool)
+    np.equal(values[1:], values[:-1], out=same[1:-1])
+    same[1:-1] &= near
+    edges = np.flatnonzero(same[1:] != same[:-1])
     starts, stops = edges[::2], edges[1::2]
+    if not len(starts) or int((stops - starts).max()) < LEAST_ROWS - 1:
+        return _Runs(starts[:0], stops[:0], time_s[:0])
     if len(starts) > 1:
         # a spike does not end a run: the same value again within a few samples goes on
         on = (starts[1:] - stops[:-1] <= SPIKE_ROWS) & (values[starts[1:]] == values[stops[:-1]])
@@ -142,15 +149,17 @@ def _expected(witnesses: _Witnesses, column: Column, run: _Run) -> tuple[float, 
         moves = witnesses.find(witness)
         if moves is None or not np.isfinite(moves[inside]).sum() > 0.5 * (run.last - run.first):
             continue
+        low, high = np.nanquantile(moves[inside], [0.005, 0.995])
+        span, least = float(high - low), max(SHOWS_STEPS * step_of(column), _least(column.name))
+        if span == 0 or (slope is not None and not abs(slope) * span > least):
+            continue  # too little to show, however well the two go together
         known_slope, noise = (slope, 0.0) if slope is not None else (0.0, 0.0)
         outside = np.isfinite(moves) & np.isfinite(column.values)
         outside[inside] = False
         if outside.sum() > 60:
-            fitted, noise = _relation(moves[outside], column.values[outside], slope)
-            known_slope = fitted
-        low, high = np.nanquantile(moves[inside], [0.005, 0.995])
-        change = abs(known_slope) * float(high - low)
-        if change > max(SHOWS_STEPS * step_of(column), SHOWS_DEVIATIONS * noise) and change > _least(column.name):
+            known_slope, noise = _relation(moves[outside], column.values[outside], slope)
+        change = abs(known_slope) * span
+        if change > max(least, SHOWS_DEVIATIONS * noise):
             return change, witness
     return 0.0, None
 

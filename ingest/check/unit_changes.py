@@ -42,15 +42,17 @@ def find_unit_changes(tracks: tuple[Track, ...]) -> list[Finding]:
 def _find_jump(track: Track, column: Column, entry: ChannelMeaning) -> Finding | None:
     """A single step from one sample to the next that is the ratio of two units, and stays."""
     known = np.flatnonzero(np.isfinite(column.values))
-    values = column.values[known]
+    values = column.values[known] if len(known) < len(column.values) else column.values
     if len(values) < 2 * SIDE_ROWS:
         return None
     steps = np.abs(np.diff(values))
     k = int(np.argmax(steps))
-    if not SIDE_ROWS <= k + 1 <= len(values) - SIDE_ROWS or steps[k] < JUMP_NOISE * _usual(np.delete(steps, k)):
+    if not SIDE_ROWS <= k + 1 <= len(values) - SIDE_ROWS:
         return None
     before, after = values[k + 1 - SIDE_ROWS : k + 1], values[k + 1 : k + 1 + SIDE_ROWS]
     if np.min(np.abs(after - before[-1])) < 0.5 * steps[k] or np.min(np.abs(before - after[0])) < 0.5 * steps[k]:
+        return None
+    if steps[k] < JUMP_NOISE * _usual(np.delete(steps, k)):
         return None
     possible = confusions_of(entry.kind, column.source_unit)
     found = find_confusion(possible, _end(before, -1), _end(after, 0), JUMP_TOLERANCE)

@@ -22,9 +22,9 @@ LARGEST_LAG_S = 2.0
 
 
 def is_receiver(track: Track) -> bool:
-    """True for a satellite receiver: stamps in UTC, positions, and no airspeed."""
+    """True for a satellite receiver: stamps in UTC or on the GPS scale, positions, and no airspeed."""
     return (
-        all(s.clock.basis == "utc" for s in track.sources)
+        all(s.clock.basis in ("utc", "gps") for s in track.sources)
         and {"latitude", "longitude"} <= set(track.columns)
         and "indicated_airspeed" not in track.columns
     )

@@ -7,6 +7,7 @@ straight line, never across a gap; NaN stands where the recorder says nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,19 @@ POSITION = "position"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Where times lie between the samples of a signal: the same for all signals on one time axis.
+
+    inside: (n,) bool, between two samples no further apart than a gap. left: (k,) index of the sample at or
+    before each time inside. share: (k, 1), how far it lies on the way to the next sample.
+    """
+
+    inside: NDArray[np.bool_]
+    left: NDArray[np.intp]
+    share: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Signal:
     """Samples of one quantity. time_s: (n,) strictly rising. values: (n, d), all finite.
 
@@ -36,7 +50,7 @@ class Signal:
     turn: float = 0.0
     held: bool = False
 
-    @property
+    @cached_property
     def step_s(self) -> float:
         """Median time between samples, seconds."""
         return float(np.median(np.diff(self.time_s))) if len(self.time_s) > 1 else float("inf")
@@ -48,14 +62,25 @@ class Signal:
 
     def at(self, time_s: Floats) -> Floats:
         """Values at other times, shape (len(time_s), d); NaN outside and inside gaps."""
+        return self.read(self.places(time_s))
+
+    def places(self, time_s: Floats) -> Places:
+        """Where other times lie between the samples."""
         left, inside = _brackets(self, time_s)
-        out = np.full((len(time_s), self.values.shape[1]), np.nan)
-        if self.held:
-            out[inside] = self.values[left[inside]]
-            return out
-        t0, t1 = self.time_s[left[inside]], self.time_s[left[inside] + 1]
-        share = ((time_s[inside] - t0) / (t1 - t0))[:, None]
-        out[inside] = self.values[left[inside]] * (1 - share) + self.values[left[inside] + 1] * share
+        if not inside.all():
+            left, time_s = left[inside], time_s[inside]
+        t0 = self.time_s[left]
+        return Places(inside, left, ((time_s - t0) / (self.time_s[left + 1] - t0))[:, None])
+
+    def read(self, places: Places) -> Floats:
+        """Values at places of this time axis, shape (n, d); NaN outside and inside gaps."""
+        left, share = places.left, places.share
+        held = self.held
+        found = self.values[left] if held else self.values[left] * (1 - share) + self.values[left + 1] * share
+        if len(left) == len(places.inside):
+            return found
+        out = np.full((len(places.inside), self.values.shape[1]), np.nan)
+        out[places.inside] = found
         return out
 
     def slopes(self) -> Signal:

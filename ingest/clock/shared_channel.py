@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...shared.recording import Floats
 from .line import ClockLine, Shifts, fit_line
@@ -136,19 +137,23 @@ class _Side:
 def _window_shifts(own: _Side, reference: _Side, how: Comparison, line: ClockLine) -> Shifts:
     """One Gauss-Newton step in every window, about the given clock, at the slower recorder's samples."""
     thin = max(1, int(DENSE_S / max(own.signal.step_s, reference.signal.step_s)))
-    if own.signal.step_s > reference.signal.step_s:
+    by_own = own.signal.step_s > reference.signal.step_s
+    if by_own:
         own_time_s = own.signal.time_s[::thin]
         time_s = own_time_s - line.error_at(own_time_s)
-        error = own.signal.values[::thin] - reference.signal.at(time_s)
     else:
         time_s = reference.signal.time_s[::thin]
         own_time_s = time_s + line.error_at(time_s)
-        error = own.signal.at(own_time_s) - reference.signal.values[::thin]
-    slopes = own.slopes.at(own_time_s), reference.slopes.at(time_s)
+    own_places, places = own.signal.places(own_time_s), reference.signal.places(time_s)
+    mine = own.signal.values[::thin] if by_own else own.signal.read(own_places)
+    error = mine - (reference.signal.read(places) if by_own else reference.signal.values[::thin])
+    slopes = own.slopes.read(own_places), reference.slopes.read(places)
     if own.signal.turn:
         error = (error + own.signal.turn / 2) % own.signal.turn - own.signal.turn / 2
     good = np.isfinite(error).all(axis=1) & np.isfinite(slopes[0]).all(axis=1) & np.isfinite(slopes[1]).all(axis=1)
-    return solve_windows(own_time_s[good], error[good], (slopes[0][good], slopes[1][good]), how, line)
+    if not good.all():
+        own_time_s, error, slopes = own_time_s[good], error[good], (slopes[0][good], slopes[1][good])
+    return solve_windows(own_time_s, error, slopes, how, line)
 
 
 def solve_windows(
@@ -167,31 +172,40 @@ def solve_windows(
     window = ((time_s - time_s[0]) // length).astype(np.int64)
     count = int(window[-1]) + 1
     weight = np.ones(len(time_s))
+    rows = np.bincount(window, minlength=count)
     delta = np.zeros(count)
     for _ in range(3):
-        first, second, e = (_centred(x, window, weight, count) if how.bias else x for x in (*slopes, error))
+        first, second, e = _centred((*slopes, error), window, weight, rows) if how.bias else (*slopes, error)
         g = 0.5 * (first + second)
-        shared = np.bincount(window, weight * (first * second).sum(axis=1), count)
-        noisy = np.bincount(window, weight * (g * g).sum(axis=1), count)
-        product = np.bincount(window, weight * (g * e).sum(axis=1), count)
+        shared = np.bincount(window, weight * _summed(first * second), count)
+        noisy = np.bincount(window, weight * _summed(g * g), count)
+        product = np.bincount(window, weight * _summed(g * e), count)
         known = shared > LEAST_SHARE * noisy + 1e-12
         delta = np.divide(-product, shared, out=np.zeros(count), where=known)
-        left = np.abs(e + g * delta[window][:, None]).sum(axis=1)
+        left = _summed(np.abs(e + g * np.repeat(delta, rows)[:, None]))
         scale = 1.4826 * np.median(left)
         weight = np.minimum(1.0, 2.0 * scale / np.maximum(left, 1e-12)) if scale > 0 else weight
     spread = np.bincount(window, weight * left**2, count) / np.maximum(np.bincount(window, weight, count), 1.0)
     usual = np.median(spread[known]) if known.any() else 1.0
-    middle = np.bincount(window, time_s, count) / np.maximum(np.bincount(window, minlength=count), 1)
+    middle = np.bincount(window, time_s, count) / np.maximum(rows, 1)
     information = np.where(known, shared**2 / np.maximum(noisy, 1e-30) / (spread + usual + 1e-30), 0.0)
     return Shifts(middle, np.asarray(line.error_at(middle) + delta, dtype=np.float64), np.asarray(information))
 
 
-def _centred(values: Floats, window: np.ndarray, weight: Floats, count: int) -> Floats:
-    total = np.maximum(np.bincount(window, weight, count), 1e-12)
-    out = np.empty_like(values)
-    for column in range(values.shape[1]):
-        mean = np.bincount(window, weight * values[:, column], count) / total
-        out[:, column] = values[:, column] - mean[window]
+def _summed(values: Floats) -> Floats:
+    """Every row's sum, (n, d) to (n,)."""
+    return values[:, 0] if values.shape[1] == 1 else np.asarray(values.sum(axis=1))
+
+
+def _centred(
+    sides: tuple[Floats, ...], window: NDArray[np.int64], weight: Floats, rows: NDArray[np.int64]
+) -> list[Floats]:
+    """Each side less its windows' weighted means; window: (n,) never falling, rows: how many each window has."""
+    total = np.maximum(np.bincount(window, weight, len(rows)), 1e-12)
+    out = []
+    for values in sides:
+        means = [np.bincount(window, weight * column, len(rows)) / total for column in values.T]
+        out.append(values - np.repeat(np.column_stack(means), rows, axis=0))
     return out
 
 

@@ -33,7 +33,7 @@ class Extension:
 
 def is_date_header(line: str) -> bool:
     """True for any header record that speaks of the date."""
-    return line[:1] == "H" and line[2:5].upper() == "DTE"
+    return line[:1] in ("H", "h") and line[2:5].upper() == "DTE"
 
 
 def read_date(line: str) -> tuple[float | None, bool]:

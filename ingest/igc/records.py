@@ -15,6 +15,7 @@ _FIX = re.compile(
 )
 FIX_LENGTH = 35
 _SILENT = "ACDFGHIJL"
+_SMALL_HEADER = re.compile(r"h[fop][a-z]{3}")  # some programs write their records in small letters; never a fix
 
 
 @dataclass(slots=True)
@@ -72,8 +73,8 @@ def _take(out: Records, number: int, line: str, *, last: bool) -> None:
         out.dropped.add(number, "bytes that are not text", line)
     elif kind in "BKE":
         _take_timed(out, number, line, last=last)
-    elif kind in _SILENT:
-        out.others[kind] += 1
+    elif kind in _SILENT or _SMALL_HEADER.match(line):
+        out.others[kind.upper()] += 1
         _take_silent(out, number, line)
     else:
         out.unknown.append(number)
@@ -103,7 +104,7 @@ def _take_silent(out: Records, number: int, line: str) -> None:
             out.odd_dates.append(number)
         if day is not None:
             out.dates.append(DateHeader(number, day, len(out.fixes)))
-    elif line[0] == "H":
+    elif line[0] in "Hh":
         header = read_header(line)
         if header:
             out.headers[header[0]] = header[1]

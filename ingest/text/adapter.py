@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..raw import Claim, LogFile, RawFile, RawTrack
@@ -12,9 +10,10 @@ from .claims import judge
 from .encoding import clean
 from .headers import fingerprint, read_headings
 from .layout import Layout, layout_of
-from .mapped import Text, map_plain, whole_text
+from .mapped import Text, lines_of, map_plain
 from .notes import Notes, lines_text
 from .preamble import Facts, read_preamble
+from .recoding import map_recoded
 from .sessions import split_sessions
 from .table import Table, head_lines, read_table
 from .timeaxis import read_time
@@ -39,6 +38,8 @@ class DelimitedText:
         """The file as written. Raises ParseError (no table of text) or ClockError (no time in it)."""
         notes = Notes(file.name)
         data: Text | None = map_plain(file.path, file.size, notes)
+        if data is None:
+            data = map_recoded(file.path, file.size, notes)
         if data is None:
             data = clean(file.content, notes)
         lines = head_lines(data)
@@ -95,7 +96,7 @@ def _read_rows(
     table, expected = read_table(data, lines, layout, notes)
     named = check_width(layout, expected, table=table, profile=profile, notes=notes)
     headings = read_headings(named, table.fields, notes, table.more_names)
-    values = read_values(table, headings, layout.delimiter, notes)
+    values = read_values(table, headings, layout.delimiter, notes, profile)
     found = require_time(values.columns, headings, "the file holds no time", where=notes.file)
     context = Context(notes.file, headings, table.line, facts, profile, notes, values.decimals)
     axis = read_time(found, values.columns, context)
@@ -113,9 +114,5 @@ def _drop_untimed(axis: Axis, table: Table, data: Text, notes: Notes) -> None:
     """Account for the rows whose time could not be read, with their text."""
     if axis.keep.all():
         return
-    data = whole_text(data)
-    feeds = np.flatnonzero(np.frombuffer(data, np.uint8) == ord("\n"))
-    for line in table.line[~axis.keep]:
-        low = int(feeds[line - 2]) + 1 if line > 1 else 0
-        text = data[low : int(feeds[line - 1])].decode("utf-8", errors="replace")
-        notes.drop(int(line), "the time stamp cannot be read", text)
+    for line, text in lines_of(data, table.line[~axis.keep]):
+        notes.drop(line, "the time stamp cannot be read", text)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,11 +12,13 @@ from ..raw import RawTime, TimeBasis
 from ..timeline import unwrap_counter, usual_step
 from .axis import DAY_S, Axis, Context, Floats, Reading, axis_of, keep_readable
 from .civil import civil, elapsed, time_of_day
+from .preamble import date_in_name
 from .stamps import no_stamps
-from .timecolumns import Column, TimeColumns, words_of
+from .timecolumns import WEEK_S, Column, TimeColumns, words_of
 
 GPS_ZERO_S = 315964800.0  # 1980-01-06 in seconds since 1970-01-01
-WEEK_S = 604800.0
+DAY_AWAY_S = 1.5 * DAY_S  # from noon: the file's day in any zone
+_ZERO = dt.date(1970, 1, 1)
 SERIAL_DAY_ZERO = 25569  # day number of 1970-01-01 in the 1900 date system
 
 
@@ -37,6 +41,8 @@ def read_counts(found: TimeColumns, columns: Sequence[Column], context: Context)
     if found.kind == "clock_number":
         clock = np.floor(counts / 10000) * 3600 + np.floor(counts / 100) % 100 * 60 + counts % 100
         return time_of_day(clock, reading, context)
+    if found.kind == "gps_seconds":
+        return _gps_seconds(counts, found, reading, context)
     if week is not None:
         return _gps_week(week[keep], counts, found, reading, context)
     return _count(counts, found, reading, context)
@@ -84,7 +90,9 @@ def _serial_day(counts: Floats, found: TimeColumns, reading: Reading, context: C
         f"stamps are day numbers of a spreadsheet (1900 date system, {found.because}); resolution {resolution:.3g} s",
         resolution_s=resolution,
     )
-    return civil(seconds, Reading(reading.keep, resolution, reading.positions, reading.clock), context)
+    axis = civil(seconds, Reading(reading.keep, resolution, reading.positions, reading.clock), context)
+    axis.time = replace(axis.time, day_numbers=True)
+    return axis
 
 
 def _gps_week(week: Floats, counts: Floats, found: TimeColumns, reading: Reading, context: Context) -> Axis:
@@ -93,6 +101,36 @@ def _gps_week(week: Floats, counts: Floats, found: TimeColumns, reading: Reading
     header = context.header(reading.positions)
     time = RawTime("gps", seconds, None, None, reading.resolution_s * scale, header, found.because)
     return axis_of(time, reading.keep)
+
+
+def _gps_seconds(counts: Floats, found: TimeColumns, reading: Reading, context: Context) -> Axis:
+    """Seconds of the week: on the GPS scale where the file states a day anywhere, else a count with an open start."""
+    scale = found.seconds or 1.0
+    seconds = _scaled(counts, scale)
+    seconds = seconds + WEEK_S * np.concatenate(([0.0], np.cumsum(np.diff(seconds) < -WEEK_S / 2)))
+    header = context.header(reading.positions)
+    resolution = reading.resolution_s * scale
+    facts = context.facts
+    named = date_in_name(context.file)
+    day = facts.start.date() if facts.start is not None else facts.date or named
+    zero = week_start(day, float(seconds[0])) if day is not None else None
+    if day is None or zero is None:
+        return axis_of(RawTime("elapsed", seconds, None, None, resolution, header, found.because, True), reading.keep)
+    context.notes.decide("date", day.isoformat(), "it tells which week the seconds are of")
+    if facts.start is None and facts.date is None:
+        text = f"the date {day.isoformat()} was taken from the file's name"
+        context.notes.find("DATE_FROM_FILE_NAME", text, date=day.isoformat())
+    time = RawTime(
+        "gps", seconds + zero, None, None, resolution, header, f"{found.because}; recorded on {day.isoformat()}"
+    )
+    return axis_of(time, reading.keep)
+
+
+def week_start(day: dt.date, first: float) -> float | None:
+    """Seconds since 1970 on the GPS scale of the week in which second `first` falls on this day; None when in none."""
+    noon = (day - _ZERO).days * DAY_S + DAY_S / 2
+    zero = GPS_ZERO_S + round((noon - GPS_ZERO_S - first) / WEEK_S) * WEEK_S
+    return zero if abs(zero + first - noon) <= DAY_AWAY_S else None
 
 
 def _count(counts: Floats, found: TimeColumns, reading: Reading, context: Context) -> Axis:

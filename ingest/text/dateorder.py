@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .stamps import Floats, Stamps, days_since_1970
+from .stamps import ROWS_AT_ONCE, Floats, Stamps, days_since_1970
 
 Order = Literal["dmy", "mdy"]
 
@@ -69,11 +69,19 @@ def _first_date(stamps: Stamps, order: str) -> dt.date | None:
 
 def dated(stamps: Stamps, order: str) -> Floats:
     """Days since 1970-01-01 of every stamp with this reading of the open ones, NaN where there is no date."""
-    day, month = (stamps.first, stamps.second) if order == "dmy" else (stamps.second, stamps.first)
-    month = np.where(stamps.open_order, month, stamps.month)
-    day = np.where(stamps.open_order, day, stamps.day)
-    days = days_since_1970(stamps.year, month, day)
-    return np.where((stamps.year > 0) & ~stamps.bad & (month <= 12), days, np.nan)
+    out = np.empty(len(stamps.year))
+    for start in range(0, len(out), ROWS_AT_ONCE):
+        out[start : start + ROWS_AT_ONCE] = _dated(stamps, order, slice(start, start + ROWS_AT_ONCE))
+    return out
+
+
+def _dated(stamps: Stamps, order: str, rows: slice) -> Floats:
+    first, second, is_open = stamps.first[rows], stamps.second[rows], stamps.open_order[rows]
+    day, month = (first, second) if order == "dmy" else (second, first)
+    month = np.where(is_open, month, stamps.month[rows])
+    day = np.where(is_open, day, stamps.day[rows])
+    days = days_since_1970(stamps.year[rows], month, day)
+    return np.where((stamps.year[rows] > 0) & ~stamps.bad[rows] & (month <= 12), days, np.nan)
 
 
 def _by_rising(stamps: Stamps) -> Order | None:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+import numpy as np
+
 from ...shared.errors import ParseError
 from .notes import Notes
 
@@ -86,13 +88,15 @@ def clean(content: bytes, notes: Notes) -> bytes:
 
     Raises ParseError for an empty or binary file.
     """
-    if _SOLID.search(content) is None:
+    if not holds_words(content):
         raise ParseError("the file is empty", where=notes.file, code="EMPTY_FILE", do="check the recorder's card")
     if looks_binary(content[:4096]):
         raise ParseError("the file is not text", where=notes.file, found="control bytes", code="BINARY_BYTES")
     data = _to_utf8(content, notes)
     if b"\r" in data:
-        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        data = data.replace(b"\r\n", b"\n")
+    if b"\r" in data:
+        data = data.replace(b"\r", b"\n")
     tail = len(data) - len(data.rstrip(b"\0")) if data.endswith(b"\0") else 0
     if tail:
         data = data[: len(data) - tail]
@@ -101,7 +105,8 @@ def clean(content: bytes, notes: Notes) -> bytes:
     last = data[cut:]
     notes.lines = data.count(b"\n") + (1 if last else 0)
     if tail + inner:
-        _report_zero_bytes(data, tail, inner, notes)
+        first = data.count(b"\n", 0, data.find(0)) + 1 if inner else None
+        report_zero_bytes(tail + inner, first, notes)
     if last:
         drop_cut_line(last, notes)
         data = data[:cut]
@@ -119,13 +124,15 @@ def drop_cut_line(last: bytes, notes: Notes) -> None:
     )
 
 
-def _report_zero_bytes(data: bytes, tail: int, inner: int, notes: Notes) -> None:
-    if not inner:
-        where = f"bytes after line {notes.lines}"
-    else:
-        line = data.count(b"\n", 0, data.find(0)) + 1
-        where = f"first in line {line}"
-    notes.find("NUL_BYTES", f"{tail + inner} zero bytes were removed", where=where, count=tail + inner)
+def holds_words(content: bytes) -> bool:
+    """Whether there is anything but blanks, zero bytes and marks."""
+    return _SOLID.search(content) is not None
+
+
+def report_zero_bytes(count: int, line: int | None, notes: Notes) -> None:
+    """Tell of zero bytes; line: the first one inside the text, None when they are all behind it."""
+    where = f"bytes after line {notes.lines}" if line is None else f"first in line {line}"
+    notes.find("NUL_BYTES", f"{count} zero bytes were removed", where=where, count=count)
 
 
 def _to_utf8(content: bytes, notes: Notes) -> bytes:
@@ -137,32 +144,56 @@ def _to_utf8(content: bytes, notes: Notes) -> bytes:
     if content.isascii() or _decodes(content):
         notes.decide("encoding", "utf-8", coding.because if coding else "every byte sequence is valid UTF-8")
         return content
-    text = content.decode("utf-8", errors="replace")
-    broken, wide = text.count(_HOLE_MARK), _count_wide(text)
+    runs = wide_runs(content)
+    broken, wide = count_damage(content, runs)
     if wide > 3 * broken:
         notes.decide("encoding", "utf-8", f"{wide} valid multi-byte characters, {broken} damaged ones")
-        return text.encode("utf-8")
-    text = content.decode("cp1252", errors="replace")
+        return reencoded(content, runs, "utf-8")
+    report_cp1252(content.count(b"\n", 0, runs[0][0]) + 1, notes)
+    return reencoded(content, runs, "cp1252")
+
+
+def count_damage(content: bytes, runs: list[tuple[int, int]]) -> tuple[int, int]:
+    """Sequences that are not UTF-8, and characters beyond ASCII that are; runs: of the bytes beyond ASCII."""
+    text = b"\n".join([content[a:b] for a, b in runs]).decode(
+        "utf-8", errors="replace"
+    )  # what else there is tells nothing
+    return text.count(_HOLE_MARK), _count_wide(text)
+
+
+def report_cp1252(line: int, notes: Notes) -> None:
+    """Tell that the text was read as Windows code page 1252; line: of the first byte beyond ASCII."""
     notes.decide("encoding", "cp1252", "not valid UTF-8; Windows code page 1252 assumed")
-    line = content.count(b"\n", 0, _first_wide(content)) + 1
     notes.find(
         "ENCODING_DETECTED",
         "the text is not UTF-8; it was read as Windows code page 1252 (cp1252)",
         where=f"first in line {line}",
         encoding="cp1252",
     )
-    return text.encode("utf-8")
+
+
+def wide_runs(content: bytes) -> list[tuple[int, int]]:
+    """Start and stop of every run of bytes beyond ASCII."""
+    places = np.flatnonzero(np.frombuffer(content, np.uint8) >= 0x80)
+    breaks = np.flatnonzero(np.diff(places) > 1)
+    starts = places[np.concatenate(([0], breaks + 1))] if len(places) else places
+    stops = places[np.concatenate((breaks, [-1]))] + 1 if len(places) else places
+    return list(zip(starts.tolist(), stops.tolist(), strict=True))
+
+
+def reencoded(content: bytes, runs: list[tuple[int, int]], codec: str) -> bytes:
+    """The text as UTF-8, what is not of the codec replaced; between the runs it is ASCII and stays."""
+    pieces, last = [], 0
+    for start, stop in runs:
+        pieces += [content[last:start], content[start:stop].decode(codec, errors="replace").encode("utf-8")]
+        last = stop
+    return b"".join([*pieces, content[last:]])
 
 
 def _count_wide(text: str) -> int:
     """Characters beyond ASCII other than the replacement mark and the two that are none."""
     others = sum(text.count(mark) for mark in ("\ufffd", "\ufffe", "\uffff"))
     return len(text) - len(text.encode("ascii", "ignore")) - others
-
-
-def _first_wide(content: bytes) -> int:
-    found = re.search(rb"[\x80-\xff]", content)
-    return found.start() if found else 0
 
 
 def _decodes(content: bytes) -> bool:
@@ -176,6 +207,11 @@ def _decodes(content: bytes) -> bool:
 def _from_utf16(content: bytes, coding: Coding, notes: Notes) -> bytes:
     body = content[coding.mark :]
     text = body[: len(body) & ~1].decode(coding.codec, errors="replace")
+    report_utf16(coding, notes)
+    return text.encode("utf-8")
+
+
+def report_utf16(coding: Coding, notes: Notes) -> None:
+    """Tell that the text was converted from UTF-16."""
     notes.decide("encoding", "utf-16", coding.because)
     notes.find("ENCODING_DETECTED", f"the text is UTF-16 ({coding.because}); it was converted", encoding="utf-16")
-    return text.encode("utf-8")

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from ...shared.spill import note_use
+from .mapped import Text, holds_any, new_text
 from .notes import Notes, lines_text
 from .tokens import Kind, is_data_like, kind_of, split_line
 
@@ -18,6 +20,7 @@ SLICE_BYTES = 1 << 24
 HIDDEN = 0x1F  # stands for a delimiter inside quotes while the fields are split
 _QUOTE, _FEED = 34, 10
 LAYOUT_RUN = 20
+_AROUND = 1 << 16  # what the system maps around a byte of a file that is looked at
 MOST_PIECES = 5000
 Bytes = NDArray[np.uint8]
 Integers = NDArray[np.int64]
@@ -39,25 +42,41 @@ class Body:
     quoted: bool
     unbalanced: Flags
     damaged: Flags
+    first: Bytes  # first and last byte of every line, 0 of an empty one
+    last: Bytes
     texts: list[tuple[int, str]] = field(default_factory=list)  # comments and headers among the rows
 
     def text(self, i: int) -> str:
         """One line's text."""
+        note_use(_AROUND)
         raw = self.data[self.start[i] : self.stop[i]].tobytes()
         return raw.decode("utf-8", errors="replace")
 
 
-def index_body(data: bytes, offset: int, first_line: int, delimiter: str) -> Body:
-    """Offsets and exact field counts of all lines from `offset` on; quotes are honoured within one line."""
+def index_body(data: Text, offset: int, first_line: int, delimiter: str) -> Body:
+    """Offsets and exact field counts of all lines from `offset` on; quotes are honoured within one line.
+
+    The lines of a mapped text stay on disk, those with hidden delimiters as a copy.
+    """
     raw = np.frombuffer(data, np.uint8)[offset:]
-    quoted = data.find(b'"', offset) >= 0
-    out = raw.copy() if quoted else raw
-    parts = [_index_slice(out, lo, hi, ord(delimiter), quoted=quoted) for lo, hi in _slices(raw)]
+    quoted = holds_any(data, (b'"',), offset)
+    hidden = new_text(data) if quoted else None
+    parts = []
+    for low, high in _slices(raw):
+        part = raw[low:high].copy() if quoted else raw[low:high]
+        parts.append(_index_slice(part, low, ord(delimiter), quoted=quoted))
+        if hidden is not None:
+            hidden.append(part)
+        if not isinstance(data, bytes):
+            note_use(high - low)
     if not parts:
-        parts = [(np.empty(0, np.int64),) * 3 + (np.empty(0, np.bool_),) * 2]
+        parts = [(np.empty(0, np.int64),) * 3 + (np.empty(0, np.bool_),) * 2 + (np.empty(0, np.uint8),) * 2]
     start, stop, count = (np.concatenate([p[k] for p in parts]).astype(np.int64) for k in range(3))
     unbalanced, damaged = (np.concatenate([p[k] for p in parts]).astype(np.bool_) for k in (3, 4))
-    return Body(out, start, stop, count, first_line + np.arange(len(start)), quoted, unbalanced, damaged)
+    first, last = (np.concatenate([p[k] for p in parts]) for k in (5, 6))
+    out = raw if hidden is None else np.frombuffer(hidden.finish_bytes(), np.uint8)
+    line = first_line + np.arange(len(start))
+    return Body(out, start, stop, count, line, quoted, unbalanced, damaged, first, last)
 
 
 def _slices(raw: Bytes) -> Iterator[tuple[int, int]]:
@@ -73,9 +92,8 @@ def _slices(raw: Bytes) -> Iterator[tuple[int, int]]:
 
 
 def _index_slice(
-    data: Bytes, low: int, high: int, delimiter: int, *, quoted: bool
-) -> tuple[Integers, Integers, Integers, Flags, Flags]:
-    part = data[low:high]
+    part: Bytes, low: int, delimiter: int, *, quoted: bool
+) -> tuple[Integers, Integers, Integers, Flags, Flags, Bytes, Bytes]:
     stop = np.flatnonzero(part == _FEED)
     start = np.concatenate(([0], stop[:-1] + 1)) if len(stop) else stop
     unbalanced = np.zeros(len(start), np.bool_)
@@ -86,7 +104,10 @@ def _index_slice(
         unbalanced = _hide_quoted(part, start, stop, delimiter)
     hits = np.flatnonzero(part == delimiter)
     count = np.searchsorted(hits, stop) - np.searchsorted(hits, start) + 1
-    return start + low, stop + low, count, unbalanced, damaged
+    filled = stop > start
+    first = np.where(filled, part[start], 0).astype(np.uint8)
+    last = np.where(filled, part[np.maximum(stop - 1, 0)], 0).astype(np.uint8)
+    return start + low, stop + low, count, unbalanced, damaged, first, last
 
 
 def _hide_quoted(part: Bytes, start: Integers, stop: Integers, delimiter: int) -> Flags:
@@ -125,7 +146,7 @@ class Block:
 def sort_lines(body: Body, expected: Expected, notes: Notes) -> list[Block]:
     """Blocks of good rows, everything else accounted for in the notes."""
     count = body.count.copy()
-    ends_open = _ends_with(body, ord(expected.delimiter))
+    ends_open = body.last == ord(expected.delimiter)
     trim = ends_open & (count == expected.fields + 1)
     body.stop = body.stop - trim
     count = count - trim
@@ -145,18 +166,12 @@ def sort_lines(body: Body, expected: Expected, notes: Notes) -> list[Block]:
     return [Block(expected.fields, np.flatnonzero(kind == 0)), *blocks]
 
 
-def _ends_with(body: Body, byte: int) -> Flags:
-    if not len(body.start):
-        return np.zeros(0, np.bool_)
-    return np.asarray((body.stop > body.start) & (body.data[np.maximum(body.stop - 1, 0)] == byte))
-
-
 def _take_texts(body: Body, expected: Expected, kind: Integers, notes: Notes) -> None:
     """Blank lines, comments and repeated headers among the rows."""
     length = body.stop - body.start
     if not len(length):
         return
-    first = np.where(length > 0, body.data[np.minimum(body.start, len(body.data) - 1)], 0)
+    first = np.where(length > 0, body.first, 0)
     notes.not_rows["blank"] += int((length == 0).sum())
     kind[length == 0] = 2
     suspects = (first == 35) | (first == 37) | ((first == 47) & (kind == 1))
@@ -316,20 +331,36 @@ def _report_quotes(body: Body, kind: Integers, notes: Notes) -> None:
         )
 
 
-def gather(body: Body, index: Integers) -> bytes:
-    """The bytes of the lines at `index` (rising), one after the other, each with a line feed."""
+def gather(body: Body, index: Integers, like: Text) -> Text:
+    """The bytes of the lines at `index` (rising), one after the other, each with a line feed; mapped where `like` is."""
+    out = new_text(like)
+    for piece in _pieces(body, index):
+        out.append(piece)
+        if not isinstance(like, bytes):
+            note_use(len(piece))
+    return out.finish_bytes()
+
+
+def _pieces(body: Body, index: Integers) -> Iterator[Bytes]:
     if not len(index):
-        return b""
+        return
     breaks = np.flatnonzero(body.stop[index[:-1]] + 1 != body.start[index[1:]]) + 1
     if len(breaks) < MOST_PIECES:  # few lines were taken out: whole stretches stay together
         low = body.start[index[np.concatenate(([0], breaks))]]
         high = body.stop[index[np.concatenate((breaks - 1, [len(index) - 1]))]]
-        return b"\n".join(body.data[a:b].tobytes() for a, b in zip(low, high, strict=True)) + b"\n"
+        feed = np.full(1, _FEED, np.uint8)
+        for first, last in zip(low.tolist(), high.tolist(), strict=True):
+            for at in range(first, last, SLICE_BYTES):
+                yield body.data[at : min(at + SLICE_BYTES, last)]
+            yield feed
+        return
     size = max(1, int(body.stop[index[-1]] - body.start[index[0]]) // SLICE_BYTES)
-    return b"".join(_gather_part(body, some) for some in np.array_split(index, size) if len(some))
+    for some in np.array_split(index, size):
+        if len(some):
+            yield _gather_part(body, some)
 
 
-def _gather_part(body: Body, index: Integers) -> bytes:
+def _gather_part(body: Body, index: Integers) -> Bytes:
     low, high = int(body.start[index[0]]), int(body.stop[index[-1]])
     part = body.data[low:high]
     change = np.zeros(high - low + 1, np.int8)
@@ -340,4 +371,4 @@ def _gather_part(body: Body, index: Integers) -> bytes:
     keep[feeds] = True
     out = part.copy()
     out[feeds] = _FEED
-    return out[keep].tobytes() + b"\n"
+    return np.append(out[keep], np.uint8(_FEED))

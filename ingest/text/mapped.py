@@ -11,7 +11,10 @@ import mmap
 from collections.abc import Iterator
 from pathlib import Path
 
-from ...shared.spill import map_file, release_pages
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.spill import SpillWriter, map_file, release_pages
 from .encoding import drop_cut_line
 from .notes import Notes
 
@@ -42,9 +45,52 @@ def map_plain(path: Path, size: int, notes: Notes) -> mmap.mmap | None:
         return map_file(stream.fileno(), stop)
 
 
+class TextParts:
+    """A text put together piece by piece in memory; `SpillWriter` does the same on disk."""
+
+    def __init__(self) -> None:
+        self._parts: list[bytes] = []
+
+    def append(self, piece: NDArray[np.uint8]) -> None:
+        """Add bytes, shape (k,)."""
+        self._parts.append(piece.tobytes())
+
+    def finish_bytes(self) -> bytes:
+        """The whole text."""
+        return b"".join(self._parts)
+
+
+def new_text(like: Text) -> TextParts | SpillWriter:
+    """What to write a text as long as `like` into: on disk where that lies on disk."""
+    return TextParts() if isinstance(like, bytes) else SpillWriter(np.uint8)
+
+
 def whole_text(data: Text) -> bytes:
     """The text in memory, line feeds only."""
     return data if isinstance(data, bytes) else data[:].replace(b"\r\n", b"\n")
+
+
+def with_feeds(data: Text) -> Text:
+    """The text with line feeds only, where it lay before."""
+    if isinstance(data, bytes) or not holds_any(data, (b"\r",), 0):
+        return data
+    out = SpillWriter(np.uint8)
+    for block in blocks_of(data):
+        out.append(np.frombuffer(block.replace(b"\r\n", b"\n"), np.uint8))
+    return out.finish_bytes()
+
+
+def lines_of(data: Text, numbers: NDArray[np.int64]) -> Iterator[tuple[int, str]]:
+    """(number, text) of the lines with these rising numbers, counted from 1."""
+    before, wanted = 0, [int(number) for number in numbers]
+    for block in (data,) if isinstance(data, bytes) else blocks_of(data):
+        feeds = np.flatnonzero(np.frombuffer(block, np.uint8) == ord("\n"))
+        while wanted and wanted[0] <= before + len(feeds):
+            number = wanted.pop(0)
+            low = int(feeds[number - before - 2]) + 1 if number - before > 1 else 0
+            text = block[low : int(feeds[number - before - 1])].decode("utf-8", errors="replace")
+            yield number, text.removesuffix("\r")
+        before += len(feeds)
 
 
 def blocks_of(data: Text, offset: int = 0) -> Iterator[bytes]:

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ...shared.units import find_unit
+from .plain import COMMA, POINT, count_decimals, find_odd, holds_byte, is_clean, without_rows
 from .tokens import MARK_PATTERN
 
 Floats = NDArray[np.float64]
@@ -23,6 +24,8 @@ DecimalMark = Literal[".", ","]
 _NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _GROUPED = r"^[+-]?\d{1,3}(,\d{3})+(\.\d*)?$"  # with the decimal mark brought to '.', the group mark to ','
 NARROW_BLANKS = "[\u00a0\u2007\u2009\u202f]"  # thousands marks of some languages: blanks that do not break a line
+HEAD = 200
+MOST_MARKS = 0.5  # share of the rows
 _WITH_UNIT = r"^([+-]?(?:\d+[.,]?\d*|[.,]\d+))\s*(\S.*)$"
 
 
@@ -49,6 +52,8 @@ class Cells:
 
 def clean_text(column: pa.Array) -> pa.Array:
     """Blanks around fields and outer quotes removed, doubled quotes made single, blank fields null."""
+    if is_clean(column):
+        return column
     out = pc.utf8_trim_whitespace(column)
     if pc.any(pc.match_substring_regex(out, NARROW_BLANKS)).as_py():
         out = pc.replace_substring_regex(out, NARROW_BLANKS, " ")
@@ -63,10 +68,10 @@ def find_decimal_mark(columns: list[pa.Array], delimiter: str) -> tuple[DecimalM
     """The file's decimal mark and the evidence, over all columns: one certain comma decides for the file."""
     certain_comma = certain_dot = doubtful = 0
     for column in columns:
-        comma = pc.match_substring(column, ",")
-        if not pc.any(comma).as_py():
-            certain_dot += pc.any(pc.match_substring_regex(column, r"^[+\-−]?\d+\.\d+$")).as_py() or 0
+        if not holds_byte(column, COMMA):
+            certain_dot += _has_point(column)
             continue
+        comma = pc.match_substring(column, ",")
         some = pc.unique(column.filter(comma))
         numbers = some.filter(pc.match_substring_regex(some, r"^[+\-−]?[\d.,'  ]+$"))
         if not len(numbers):
@@ -86,15 +91,27 @@ def find_decimal_mark(columns: list[pa.Array], delimiter: str) -> tuple[DecimalM
     return ",", "commas before three digits in a file not delimited by commas: taken as decimal commas"
 
 
+def _has_point(column: pa.Array) -> bool:
+    """True when some field is a number with a decimal point; mostly one of the first is."""
+    pattern = r"^[+\-−]?\d+\.\d+$"
+    if pc.any(pc.match_substring_regex(column.slice(0, HEAD), pattern)).as_py():
+        return True
+    return holds_byte(column, POINT) and bool(pc.any(pc.match_substring_regex(column, pattern)).as_py())
+
+
 def read_cells(column: pa.Array, mark: DecimalMark, *, wanted_numeric: bool = False) -> Cells:
     """A column of cleaned text (see clean_text) as numbers or words.
 
     wanted_numeric: the header states a unit, so digits with leading zeros are numbers, not names.
     """
     blanks = column.null_count
-    fast = _cast(column) if mark == "." else None
+    odd = find_odd(column) if mark == "." else None
+    fast = _cast(column) if mark == "." and (odd is None or not len(odd)) else None
     if fast is not None and not _are_names(column, wanted_numeric):
         return Cells(fast, blanks, decimals=_decimals(column))
+    marked = _read_marked(column, odd) if odd is not None and len(odd) else None
+    if marked is not None:
+        return marked
     encoded = column.dictionary_encode()
     tokens, index = encoded.dictionary, encoded.indices.to_numpy(zero_copy_only=False)
     counts = (
@@ -121,6 +138,27 @@ def read_cells(column: pa.Array, mark: DecimalMark, *, wanted_numeric: bool = Fa
     return cells
 
 
+def _read_marked(column: pa.Array, odd: NDArray[np.int64]) -> Cells | None:
+    """Numbers with a decimal point and some marks for 'no value' in the odd rows; None for any other column."""
+    if len(odd) > MOST_MARKS * len(column):
+        return None
+    found = column.take(pa.array(odd)).value_counts()
+    tokens, counts = found.field(0), found.field(1).to_pylist()
+    are_marks = pc.and_(
+        pc.match_substring_regex(tokens, MARK_PATTERN), pc.invert(pc.match_substring_regex(tokens, r"^[+-]?[\d.,]"))
+    )
+    if not pc.all(are_marks).as_py():
+        return None
+    numbers = without_rows(column, odd)
+    values = _cast(numbers)
+    if values is None or numbers.null_count == len(numbers):
+        return None
+    cells = Cells(values, column.null_count, decimals=_decimals(numbers))
+    for token, count in zip(tokens.to_pylist(), counts, strict=True):
+        cells.marks[token] += count
+    return cells
+
+
 def _cast(column: pa.Array) -> Floats | None:
     try:
         values: Floats = pc.cast(column, pa.float64()).to_numpy(zero_copy_only=False)
@@ -144,7 +182,10 @@ def _are_names(column: pa.Array, wanted_numeric: bool) -> bool:
 
 
 def _decimals(tokens: pa.Array) -> int:
-    """Most digits behind the point among the first and last tokens and a thousand between."""
+    """Most digits behind the point; of numbers with exponents, among the first and last and a thousand between."""
+    exact = count_decimals(tokens)
+    if exact is not None:
+        return exact
     step = max(1, len(tokens) // 1000)
     some = tokens.take(pa.array(np.arange(0, len(tokens), step))) if len(tokens) else tokens
     longest = 0

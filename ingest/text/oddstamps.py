@@ -58,12 +58,14 @@ def find_jumps(seconds: Floats) -> Flags:
     known = np.flatnonzero(np.isfinite(seconds))
     if len(known) < 5:
         return out
-    stamps = seconds[known]
+    stamps = seconds if len(known) == len(seconds) else seconds[known]
     usual = usual_step(stamps)
-    before, after = stamps[1:-1] - stamps[:-2], stamps[2:] - stamps[1:-1]
-    far = max(FAR_S, 20 * usual)
+    steps = np.diff(stamps)
+    far = np.abs(steps) > max(FAR_S, 20 * usual)
+    places = np.flatnonzero(far[:-1] & far[1:]) + 1
+    before, after = steps[places - 1], steps[places]
     room = before + after  # from the row before to the row after
-    alone = (np.abs(before) > far) & (np.abs(after) > far) & (room >= 1.5 * usual) & (room <= 3 * usual)
+    alone = (room >= 1.5 * usual) & (room <= 3 * usual)
     whole_days = np.abs(before / DAY_S - np.round(before / DAY_S)) * DAY_S <= 2 * usual + 1
-    out[known[1:-1][alone & ~whole_days]] = True
+    out[known[places[alone & ~whole_days]]] = True
     return out

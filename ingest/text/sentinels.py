@@ -48,13 +48,17 @@ def lowest_highest(values: Floats) -> tuple[float, float]:
 
 
 def _is_far(values: Floats, candidate: float) -> bool:
-    rest = np.unique(values[np.isfinite(values) & (values != candidate)])
+    """Whether the lowest or highest value lies far from all others."""
+    rest = values[np.isfinite(values) & (values != candidate)]
     if not len(rest):
         return bool((values == candidate).sum() > 1)
-    distance = float(np.min(np.abs(rest - candidate)))
-    span = float(rest[-1] - rest[0])
+    low, high = float(rest.min()), float(rest.max())
+    distance = min(abs(low - candidate), abs(high - candidate))
+    if distance > FAR * max(high - low, 1.0):
+        return True
+    rest = np.unique(rest)
     widest = float(np.max(np.diff(rest))) if len(rest) > 1 else 0.0
-    return distance > FAR * max(span, 1.0) or (len(rest) >= 20 and distance > FAR_GAPS * max(widest, 1e-9))
+    return len(rest) >= 20 and distance > FAR_GAPS * max(widest, 1e-9)
 
 
 def find_step(values: Floats, decimals: int) -> float | None:
@@ -70,7 +74,7 @@ def find_step(values: Floats, decimals: int) -> float | None:
     if decimals > 15 or float(np.max(np.abs(some))) * scale > 2.0**52:
         return None
     whole = np.rint(some * scale)
-    if not np.allclose(whole / scale, some, rtol=1e-12, atol=1e-12):
+    if not bool((np.abs(whole / scale - some) <= 1e-12 + 1e-12 * np.abs(some)).all()):
         return None
     if len(whole) < 8:
         return float(1.0 / scale)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, fields
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Small = NDArray[np.int32]  # parts of a date: millions of stamps are held at once
 Flags = NDArray[np.bool_]
 
 MOST_SHAPES = 200
@@ -68,11 +70,11 @@ class Stamps:
     and day stand in `month`, `day`. second_of_day in seconds (60 s and 24 h as written).
     """
 
-    year: Integers
-    month: Integers
-    day: Integers
-    first: Integers
-    second: Integers
+    year: Small
+    month: Small
+    day: Small
+    first: Small
+    second: Small
     open_order: Flags
     second_of_day: Floats
     zone_s: Floats
@@ -113,6 +115,7 @@ def _has_date(part: dict[str, Any]) -> bool:
     return any(part.get(k) for k in ("y", "a", "d2", "d3", "ymd"))
 
 
+@lru_cache(maxsize=4096)
 def _match_shape(shape: str) -> re.Match[str] | None:
     match = _SHAPE.match(shape) or _SHAPE_TIME.match(shape)
     if match is None:
@@ -124,29 +127,26 @@ def _match_shape(shape: str) -> re.Match[str] | None:
 
 def no_stamps(n: int) -> Stamps:
     """Stamps of n rows that say nothing."""
-    year, month, day, first, second = (np.zeros(n, np.int64) for _ in range(5))
+    year, month, day, first, second = (np.zeros(n, np.int32) for _ in range(5))
     none, empty = np.zeros(n, np.bool_), np.full(n, np.nan)
     return Stamps(year, month, day, first, second, none, empty, empty.copy(), ~none, none.copy())
 
 
 def read_stamps(column: pa.Array) -> Stamps:
     """Every stamp of a text column; what cannot be read is flagged in `bad`."""
-    if len(column) <= ROWS_AT_ONCE:
-        return _read_block(column)
-    parts = [_read_block(column.slice(first, ROWS_AT_ONCE)) for first in range(0, len(column), ROWS_AT_ONCE)]
-    names = [one.name for one in fields(Stamps) if isinstance(getattr(parts[0], one.name), np.ndarray)]
-    return Stamps(
-        **{name: np.concatenate([getattr(part, name) for part in parts]) for name in names},
-        digits=max(part.digits for part in parts),
-        separators=set().union(*(part.separators for part in parts)),
-        words=set().union(*(part.words for part in parts)),
-        has_seconds=all(part.has_seconds for part in parts),
-    )
+    out = no_stamps(len(column))
+    names = [one.name for one in fields(Stamps) if isinstance(getattr(out, one.name), np.ndarray)]
+    for first in range(0, len(column), ROWS_AT_ONCE):
+        rows = slice(first, first + ROWS_AT_ONCE)
+        part = Stamps(**{name: getattr(out, name)[rows] for name in names}, separators=out.separators, words=out.words)
+        _read_block(column.slice(first, ROWS_AT_ONCE), part)
+        out.digits, out.has_seconds = max(out.digits, part.digits), out.has_seconds and part.has_seconds
+    return out
 
 
-def _read_block(column: pa.Array) -> Stamps:
+def _read_block(column: pa.Array, out: Stamps) -> None:
+    """Fill the stamps of these rows in."""
     matrix = _matrix(column)
-    out = no_stamps(len(matrix))
     n = len(matrix)
     shapes = np.where((matrix >= 48) & (matrix <= 57), np.uint8(57), matrix)
     left = np.arange(n)
@@ -160,7 +160,6 @@ def _read_block(column: pa.Array) -> Stamps:
         if match is not None:
             _read_shape(matrix, rows, match, out)
     _refuse_impossible(out)
-    return out
 
 
 def _matrix(column: pa.Array) -> NDArray[np.uint8]:
@@ -268,8 +267,9 @@ def _refuse_impossible(out: Stamps) -> None:
     out.bad |= wrong | both | low
 
 
-def days_since_1970(year: Integers, month: Integers, day: Integers) -> Floats:
+def days_since_1970(year: Integers | Small, month: Integers | Small, day: Integers | Small) -> Floats:
     """Days of the proleptic Gregorian calendar since 1970-01-01; NaN for a day the month does not have."""
+    year = year.astype(np.int64)
     month = np.where((month >= 1) & (month <= 12), month, 1)
     months = (year - 1970) * 12 + (month - 1)
     first = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)

@@ -14,12 +14,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from .dots import may_group
 from .layout import Layout
 from .lines import HIDDEN, Block, Body, Expected, gather, index_body, sort_lines
-from .mapped import LARGE_BYTES, Text, holds_any, whole_text
+from .mapped import LARGE_BYTES, Text, holds_any, whole_text, with_feeds
 from .notes import Notes
 from .numbers import clean_text
-from .parse import NotNumbersError, parse_streamed, parse_texts, parse_whole
+from .ondisk import keep_text
+from .parse import NotNumbersError, cast_texts, parse_streamed, parse_texts, parse_whole, stream_texts
+from .plain import is_clean
 from .tokens import split_line
 
 _FLOAT = re.compile(r"[+-]?(?:[1-9]\d*|0)?(?:\.\d*)?$")
@@ -95,7 +98,7 @@ def read_table(data: Text, lines: list[str], layout: Layout, notes: Notes) -> tu
     offset = _offset_of(data, first)
     table = _read_fast(data, offset, first, expected, notes)
     if table is None:
-        data = whole_text(data)
+        data = with_feeds(data)
         table = _read_exact(data, _offset_of(data, first), first, expected, notes)
     return table, expected
 
@@ -130,7 +133,7 @@ def _read_fast(data: Text, offset: int, first: int, expected: Expected, notes: N
         return None
     fields = expected.fields + expected.trailing
     rows = [row for row in sample_rows(data, offset, expected.delimiter) if len(row) == fields]
-    table = _read_typed(pa.py_buffer(data).slice(offset), rows, expected.delimiter, fields)
+    table = _read_typed(pa.py_buffer(data).slice(offset), rows, expected.delimiter)
     if table is None or all(table.nulls):
         return None  # a blank line reads as a row of blanks
     if any(_is_damaged(column) for column in table.columns):
@@ -148,18 +151,15 @@ def _read_fast(data: Text, offset: int, first: int, expected: Expected, notes: N
     return table
 
 
-def _read_typed(body: pa.Buffer, rows: list[list[str]], delimiter: str, fields: int) -> Table | None:
+def _read_typed(body: pa.Buffer, rows: list[list[str]], delimiter: str) -> Table | None:
     """The body with number columns parsed as numbers (judged by sampled rows); None when a line does not fit.
 
     A column with anything else than numbers anywhere in the file is read as text instead.
     """
-    tokens = list(zip(*rows, strict=True)) if rows else []
-    comma = _sample_mark(tokens, delimiter)
-    if comma is None or not tokens:
+    judged = _judge(rows, delimiter)
+    if judged is None:
         return None
-    mark, shape = (",", _FLOAT_COMMA) if comma else (".", _FLOAT)
-    numeric = [all(map(shape.match, column)) for column in tokens]
-    decimals = [max(len(t.partition(mark)[2]) for t in tokens[i]) if numeric[i] else 0 for i in range(fields)]
+    mark, numeric, decimals = judged.mark, list(judged.numeric), list(judged.decimals)
     for _ in range(MOST_RETRIES):
         try:
             columns, nulls = (parse_streamed if body.size >= LARGE_BYTES else parse_whole)(
@@ -170,13 +170,42 @@ def _read_typed(body: pa.Buffer, rows: list[list[str]], delimiter: str, fields: 
         except pa.ArrowInvalid:
             return None
         else:
-            return Table(columns, np.empty(0, np.int64), decimals, nulls, comma)
+            return Table(columns, np.empty(0, np.int64), decimals, nulls, judged.comma)
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What sampled rows say of the columns: numbers or not, digits behind the mark, whether that is a comma."""
+
+    numeric: list[bool]
+    decimals: list[int]
+    comma: bool
+
+    @property
+    def mark(self) -> str:
+        """The decimal mark."""
+        return "," if self.comma else "."
+
+
+def _judge(rows: list[list[str]], delimiter: str) -> _Judged | None:
+    """The columns by sampled rows of one length; None where they do not settle the decimal mark."""
+    tokens = list(zip(*rows, strict=True)) if rows else []
+    comma = _sample_mark(tokens, delimiter)
+    if comma is None or not tokens or (not comma and may_group(tokens)):
+        return None
+    mark, shape = (",", _FLOAT_COMMA) if comma else (".", _FLOAT)
+    numeric = [all(map(shape.match, column)) for column in tokens]
+    decimals = [
+        max(len(t.partition(mark)[2]) for t in column) if is_number else 0
+        for column, is_number in zip(tokens, numeric, strict=True)
+    ]
+    return _Judged(numeric, decimals, comma)
 
 
 def _is_damaged(column: NDArray[np.float64] | pa.Array) -> bool:
     """True for text with control bytes."""
-    if isinstance(column, np.ndarray):
+    if isinstance(column, np.ndarray) or is_clean(column):
         return False
     return bool(pc.any(pc.match_substring_regex(column, r"[\x00-\x08\x0b-\x1f\x7f]")).as_py())
 
@@ -195,35 +224,63 @@ def _sample_mark(tokens: list[tuple[str, ...]], delimiter: str) -> bool | None:
     return True if certain else (None if doubtful else False)
 
 
-def _read_exact(data: bytes, offset: int, first: int, expected: Expected, notes: Notes) -> Table:
+def _read_exact(data: Text, offset: int, first: int, expected: Expected, notes: Notes) -> Table:
     body = index_body(data, offset, first + 1, expected.delimiter)
     blocks = [block for block in sort_lines(body, expected, notes) if len(block.index)]
+    texts = [gather(body, block.index, data) for block in blocks]
     if len(blocks) == 1 and not body.quoted:
-        text = gather(body, blocks[0].index)
-        rows = sample_rows(text, 0, expected.delimiter)
-        table = _read_typed(pa.py_buffer(text), rows, expected.delimiter, blocks[0].fields)
-        if table is not None:
-            table.line, table.texts = body.line[blocks[0].index], body.texts
-            return table
-    return _read_text(body, blocks, expected, notes)
+        return _read_single(body, blocks[0], texts[0], expected, notes)
+    columns = [
+        [keep_text(clean_text(c), known=c) for c in _text_columns(body, block, text, expected.delimiter)]
+        for block, text in zip(blocks, texts, strict=True)
+    ]
+    return _read_text(body, blocks, columns, expected, notes)
 
 
-def _read_text(body: Body, blocks: list[Block], expected: Expected, notes: Notes) -> Table:
+def _read_single(body: Body, block: Block, text: Text, expected: Expected, notes: Notes) -> Table:
+    """Rows of one layout: columns judged by sampled rows to be numbers as numbers, or all as text."""
+    rows = sample_rows(text, 0, expected.delimiter)
+    judged = _judge(rows, expected.delimiter)
+    if judged is not None and judged.comma:
+        table = _read_typed(pa.py_buffer(text), rows, expected.delimiter)
+        columns = _text_columns(body, block, text, expected.delimiter) if table is None else []
+    else:
+        columns = _text_columns(body, block, text, expected.delimiter)
+        table = _cast(columns, judged) if judged is not None else None
+    if table is None:
+        return _read_text(body, [block], [[keep_text(clean_text(c), known=c) for c in columns]], expected, notes)
+    table.line, table.texts = body.line[block.index], body.texts
+    return table
+
+
+def _cast(columns: list[pa.Array], judged: _Judged) -> Table | None:
+    """As `_read_typed`, from fields parsed as text: no second look at the bytes for a column that is no numbers."""
+    numeric = list(judged.numeric)
+    found, nulls = cast_texts(columns, numeric)
+    if sum(was != is_ for was, is_ in zip(judged.numeric, numeric, strict=True)) >= MOST_RETRIES:
+        return None
+    decimals = [count if is_ else 0 for count, is_ in zip(judged.decimals, numeric, strict=True)]
+    return Table(found, np.empty(0, np.int64), decimals, nulls)
+
+
+def _read_text(body: Body, blocks: list[Block], texts: list[list[pa.Array]], expected: Expected, notes: Notes) -> Table:
     """All columns as text; rows of another layout are put under their names, missing fields filled."""
     names = list(expected.names) + [""] * (expected.fields - len(expected.names))
     places = [_places(block, names) for block in blocks]
     width = len(names)
     parts: list[list[pa.Array]] = [[] for _ in range(width)]
-    for block, place in zip(blocks, places, strict=True):
-        found = dict(zip(place, _text_columns(body, block, expected.delimiter), strict=True))
+    for block, place, fields in zip(blocks, places, texts, strict=True):
+        found = dict(zip(place, fields, strict=True))
         for i in range(width):
             parts[i].append(found.get(i, pa.nulls(len(block.index), pa.string())))
     line = np.concatenate([body.line[block.index] for block in blocks]) if blocks else np.empty(0, np.int64)
     order = np.argsort(line, kind="stable") if len(blocks) > 1 else None
     columns: list[NDArray[np.float64] | pa.Array] = []
     for pieces in parts:
-        column = pa.concat_arrays(pieces) if pieces else pa.array([], pa.string())
-        columns.append(column if order is None else column.take(pa.array(order)))
+        if order is None:
+            columns.append(pieces[0] if pieces else pa.array([], pa.string()))
+        else:
+            columns.append(keep_text(pa.concat_arrays(pieces).take(pa.array(order))))
     if order is not None:
         line = line[order]
         notes.rows_repaired += sum(len(block.index) for block in blocks if block.fields != expected.fields)
@@ -251,16 +308,13 @@ def _places(block: Block, names: list[str]) -> list[int]:
     return place
 
 
-def _text_columns(body: Body, block: Block, delimiter: str) -> list[pa.Array]:
-    text = gather(body, block.index)
+def _text_columns(body: Body, block: Block, text: Text, delimiter: str) -> list[pa.Array]:
+    """The fields of a block of rows as they stand in its text."""
     longest = int((body.stop[block.index] - body.start[block.index]).max()) + 2
-    table = parse_texts(pa.py_buffer(text), delimiter, block.fields, longest)
-    if table.num_rows != len(block.index):
+    read = parse_texts if isinstance(text, bytes) else stream_texts
+    columns = read(pa.py_buffer(text), delimiter, block.fields, longest)
+    if len(columns[0]) != len(block.index):
         raise AssertionError("the rows were counted field by field before they were parsed")
-    columns = []
-    for i in range(block.fields):
-        column = table.column(i).combine_chunks()
-        if body.quoted:
-            column = pc.replace_substring(column, chr(HIDDEN), delimiter)
-        columns.append(clean_text(column))
+    if body.quoted:
+        return [keep_text(pc.replace_substring(column, chr(HIDDEN), delimiter)) for column in columns]
     return columns

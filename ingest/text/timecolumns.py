@@ -18,7 +18,7 @@ from .stamps import stamp_kind
 
 Kind = Literal[
     "datetime", "date_time", "time", "minute_second", "epoch", "gps_week", "serial_day", "clock_number", "elapsed",
-    "lost_epoch",
+    "lost_epoch", "gps_seconds",
 ]  # fmt: skip
 Column: TypeAlias = NDArray[np.float64] | pa.Array
 
@@ -76,6 +76,8 @@ _CLOCK_WORDS = frozenset(["utc", "gmt", "zulu", "hhmmss", "local", "clock", "uhr
 _DATE_WORDS = frozenset(["date", "datum", "fecha", "data", "dato", "day", "dag"])
 _WEEK_WORDS = frozenset(["week", "wk", "wn", "weeknumber", "gpsweek"])
 _TOW_WORDS = frozenset(["tow", "itow", "sow", "ttow", "seconds", "sec", "secs", "gpstow", "gpssec", "ms"])
+_OF_WEEK_WORDS = frozenset(["tow", "itow", "sow", "ttow", "gpstow"])
+WEEK_S = 604800.0
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0}
 _NAME_SECONDS = {
     "ms": 1e-3, "msec": 1e-3, "millis": 1e-3, "millisec": 1e-3, "milliseconds": 1e-3,
@@ -123,21 +125,19 @@ def require_time(columns: Sequence[Column], headings: Sequence[Heading], complai
 def find_time(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
     """The file's time, or None. Absolute times win over times of day, these over elapsed counts."""
     kinds = {i: _stamp_kind(c) for i, c in enumerate(columns) if not isinstance(c, np.ndarray)}
-    for found in (
-        _by_datetime(kinds, headings),
-        _by_date_and_time(kinds, columns, headings),
-        _by_epoch(columns, headings),
-        _by_gps_week(columns, headings),
-        _by_serial_day(columns, headings),
-        _by_time_of_day(kinds, headings),
-        _by_minute_second(kinds, headings),
-        _by_clock_number(columns, headings),
-        _by_elapsed(columns, headings),
-        _by_lost_epoch(columns, headings),
-    ):
-        if found is not None:
-            return found
-    return None
+    return (
+        _by_datetime(kinds, headings)
+        or _by_date_and_time(kinds, columns, headings)
+        or _by_epoch(columns, headings)
+        or _by_gps_week(columns, headings)
+        or _by_serial_day(columns, headings)
+        or _by_time_of_day(kinds, headings)
+        or _by_minute_second(kinds, headings)
+        or _by_clock_number(columns, headings)
+        or _by_gps_seconds(columns, headings)
+        or _by_elapsed(columns, headings)
+        or _by_lost_epoch(columns, headings)
+    )
 
 
 def _stamp_kind(column: pa.Array) -> str | None:
@@ -231,6 +231,8 @@ def _rises(values: NDArray[np.float64]) -> bool:
 def _by_epoch(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
     for i in _numeric(columns, headings, TIME_WORDS | _DATE_WORDS, first=True):
         values: NDArray[np.float64] = np.asarray(columns[i], np.float64)
+        if _of_week(values, headings[i]) is not None:
+            continue  # milliseconds of a week have the size of seconds of the eighties
         middle = float(np.nanmedian(values))
         for scale, unit in _EPOCH_SCALES:
             if EPOCH_LOW <= middle * scale <= EPOCH_HIGH:
@@ -255,6 +257,27 @@ def _by_gps_week(columns: Sequence[Column], headings: Sequence[Heading]) -> Time
     best = min(seconds, key=lambda i: abs(i - weeks[0]))
     scale = 1e-3 if float(np.nanmax(np.asarray(columns[best]))) > 700_000 else 1.0
     return TimeColumns("gps_week", (weeks[0], best), scale, "ms" if scale < 1 else "s", "GPS week and seconds of week")
+
+
+def _by_gps_seconds(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    """Seconds of a satellite week whose number is nowhere."""
+    for i in _numeric(columns, headings, TIME_WORDS | _TOW_WORDS, first=False):
+        scale = _of_week(np.asarray(columns[i], np.float64), headings[i])
+        if scale is not None:
+            return TimeColumns(
+                "gps_seconds", (i,), scale, "ms" if scale < 1 else "s", "seconds of the GPS week, no week"
+            )
+    return None
+
+
+def _of_week(values: NDArray[np.float64], heading: Heading) -> float | None:
+    """Seconds per count of a column named as a count of the satellite week, and never beyond one; None for others."""
+    words = set(words_of(heading.written))
+    if not (words & _OF_WEEK_WORDS or (words & _WEEK_WORDS and words & _TOW_WORDS)):
+        return None
+    last = float(np.nanmax(values))
+    scale = 1e-3 if last > 700_000 else 1.0
+    return scale if last * scale <= WEEK_S else None
 
 
 def _by_serial_day(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:

@@ -11,11 +11,12 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from ...shared.settings import InstrumentProfile
-from ...shared.spill import note_use
+from ...shared.spill import note_use, spill
 from ..raw import RawColumn
+from .dots import weigh_dots
 from .headers import Heading
 from .notes import Notes, lines_text
-from .numbers import Cells, find_decimal_mark, read_cells
+from .numbers import Cells, DecimalMark, find_decimal_mark, read_cells
 from .sentinels import find_step, remove_sentinels
 from .stamps import stamp_kind
 from .table import Table
@@ -38,7 +39,9 @@ class Values:
         return [cell.decimals if cell is not None else 0 for cell in self.cells]
 
 
-def read_values(table: Table, headings: Sequence[Heading], delimiter: str, notes: Notes) -> Values:
+def read_values(
+    table: Table, headings: Sequence[Heading], delimiter: str, notes: Notes, profile: InstrumentProfile | None = None
+) -> Values:
     """Every column as numbers or text."""
     stamped = [not isinstance(c, np.ndarray) and _holds_stamps(c) for c in table.columns]
     texts = [c for c, s in zip(table.columns, stamped, strict=True) if not s and not isinstance(c, np.ndarray)]
@@ -46,6 +49,8 @@ def read_values(table: Table, headings: Sequence[Heading], delimiter: str, notes
         mark, because = ",", "numbers that only a decimal comma explains"
     elif texts:
         mark, because = find_decimal_mark(texts, delimiter)
+        if mark == ".":
+            mark, because = _with_dots(table, stamped, headings, delimiter, notes, profile) or (mark, because)
     else:
         mark, because = ".", "numbers with a decimal point or none"
     notes.decide("decimal", mark, because)
@@ -60,9 +65,46 @@ def read_values(table: Table, headings: Sequence[Heading], delimiter: str, notes
             out.cells.append(Cells(column, table.nulls[i], comma=comma, decimals=table.decimals[i]))
         else:
             cell = read_cells(column, "," if mark == "," else ".", wanted_numeric=_is_measured(headings[i]))
+            cell.values = spill(cell.values)
+            note_use(column.nbytes)
             out.columns.append(column if cell.is_text else cell.values)
             out.cells.append(cell)
     return out
+
+
+def _with_dots(
+    table: Table,
+    stamped: Sequence[bool],
+    headings: Sequence[Heading],
+    delimiter: str,
+    notes: Notes,
+    profile: InstrumentProfile | None,
+) -> tuple[DecimalMark, str] | None:
+    """The mark where the dots are thousands marks; a question where they may be, and the file does not tell."""
+    dots = weigh_dots(
+        [
+            None if was_stamp or isinstance(column, np.ndarray) else column
+            for column, was_stamp in zip(table.columns, stamped, strict=True)
+        ]
+    )
+    if dots.meaning == "thousands":
+        return ",", f"dots stand for thousands: {dots.because}"
+    # where commas part the fields, dots are points: who writes decimal commas parts fields by something else
+    if dots.meaning != "open" or delimiter == ",":
+        return None
+    stated = profile.decimal_mark if profile is not None else None
+    if stated is not None:
+        return ("," if stated == "comma" else "."), "stated by the user"
+    names = [headings[place].header for place in dots.columns]
+    notes.find(
+        "DECIMAL_MARK_UNCLEAR",
+        f"dots in {', '.join(names[:8])} may be decimal points or thousands marks: {dots.because}; read as decimal points",
+        level="doubt",
+        count=len(names),
+        headers=names,
+        question=f"are the dots in {', '.join(names[:8])} decimal points or thousands marks?",
+    )
+    return None
 
 
 def _is_measured(heading: Heading) -> bool:

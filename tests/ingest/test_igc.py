@@ -186,6 +186,8 @@ def test_a_recorder_without_satellite_altitude_has_none() -> None:
         ("HFDTE:2031-03-14", False),
         ("HODTEDATE:14/03/31", False),
         ("HFDTE14032031", False),
+        ("hfdte140331", False),
+        ("hfdtedate:140331,01", False),
     ],
 )
 def test_date_headers(header: str, standard: bool) -> None:
