@@ -100,7 +100,7 @@ def measure(wanted: Search, islands: pd.DataFrame) -> pd.DataFrame:
     return islands.drop(columns=[c for c in measured.columns if c in islands.columns]).join(measured)
 
 
-def _share(connection: duckdb.DuckDBPyConnection, wanted: Search, numbers: Mapping[str, int]) -> dict[str, list[str]]:
+def _share(connection: duckdb.DuckDBPyConnection, wanted: Search) -> dict[str, list[str]]:
     """Route -> its sorties, each in one."""
     alive = _alive(connection, wanted)
     by_pieces = "pieces" in wanted.routes and wanted.asked.asks_states_alone and not wanted.fences.spans

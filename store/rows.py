@@ -218,7 +218,8 @@ def _extent(values: Any) -> Row:
         return {"samples": len(values), "valid": sum(value is not None for value in values)}
     good = values[np.isfinite(values)]
     extent: Row = {"samples": len(values), "valid": len(good)}
-    if len(good):
+    # with an infinite value among them the finite ones bound nothing
+    if len(good) and not np.isinf(values).any():
         extent |= {"low": float(good.min()), "high": float(good.max())}
     return extent
 

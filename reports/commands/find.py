@@ -25,7 +25,13 @@ from .options import (
 @click.argument("condition")
 @click.option("--at-least", type=Duration(), metavar="DURATION", help="Shortest stretch told, for example 10s.")
 @click.option("--join", type=Duration(), metavar="DURATION", help="Join stretches closer than this, for example 2s.")
-@click.option("--sortie", help="Look in this sortie alone.")
+@click.option("--sortie", multiple=True, help="Look in this sortie alone; may be given several times.")
+@click.option(
+    "--channels",
+    default="",
+    metavar="NAMES",
+    help="Tell mean, low, high, first and last of these: pitch,vertical_speed",
+)
 @narrowing_options
 @engine_options
 @output_options
@@ -36,7 +42,8 @@ def find(
     condition: str,
     at_least: float | None,
     join: float | None,
-    sortie: str | None,
+    sortie: tuple[str, ...],
+    channels: str,
     within: tuple[str, ...],
     after: tuple[tuple[str, float], ...],
     before: tuple[tuple[str, float], ...],
@@ -54,8 +61,11 @@ def find(
     """
     handle = programme_of(ctx, programme)
     narrowed = narrowing_of(within, after, before)
+    names = [name for name in channels.split(",") if name.strip()]
     with engine_of(workers, cluster) as engine:
-        result = handle.find(condition, at_least, join_s=join, sortie=sortie, narrowed=narrowed, engine=engine)
+        result = handle.find(
+            condition, at_least, join_s=join, sortie=sortie, narrowed=narrowed, channels=names, engine=engine
+        )
     records = frame_records(result.frame, handle.settings)
     shown = [
         c

@@ -128,9 +128,7 @@ def make_recording(number: int) -> Recording:
     source = Source("log.csv", f"{number:064x}", 8_000_000, "made up", 1, "layout", Clock("utc"))
     columns = {name: Column(name, values, unit_of_channel(name), name) for name, values in hour.items()}
     track = Track("display", time_s, columns, (source,), np.arange(ROWS), np.zeros(ROWS, dtype=np.int16))
-    return Recording(
-        f"F{number:04d}", FIRST + dt.timedelta(hours=6 * number), (track,), "display", sources=(source,)
-    )
+    return Recording(f"F{number:04d}", FIRST + dt.timedelta(hours=6 * number), (track,), "display", sources=(source,))
 
 
 def make_detection(recording: Recording) -> Detection:
