@@ -27,7 +27,7 @@ engine_speed_scatter        0.25 % root mean square about what the airspeed expl
                             the advance ratio J) gives e = 1 - cQ / cQ(static): 0 for a governor, 0.4 to 0.6 in
                             cruise, 1 windmilling. What does not fit e between 0 and 0.7 (1 without power)
                             is the throttle. The figure: common practice, no source
-manifold_pressure_share     2 % of ambient pressure in all, manifold_pressure_step 1 %: common practice, no source
+manifold_pressure_share     2 % of ambient pressure in all, or of itself; manifold_pressure_step 1 %: common practice, no source
 fuel_flow_share             8 % in all, fuel_flow_step 6 %, asked where there is no manifold pressure: no source
 hold_factor                 1.6: a point once begun is not cut by a disturbance beyond a limit of up to this times the
                             limit; common practice, no source
@@ -174,7 +174,8 @@ def _share(q: Quantities, i: Indices, j: Indices) -> Floats:
 
 
 def _manifold(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
-    return q.manifold_ratio.width(i, j), c.manifold_pressure_share
+    # either the throttle stood still or the pressure itself was held, as in a climb
+    return np.minimum(q.manifold_ratio.width(i, j), q.manifold_logarithm.width(i, j)), c.manifold_pressure_share
 
 
 def _fuel_flow(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
@@ -321,43 +322,6 @@ def score_windows(q: Quantities, windows: Sequence[Window], limits: PointCriteri
     return out
 
 
-def explain_windows(q: Quantities, windows: Sequence[Window], settings: Settings) -> list[tuple[Reason, ...]]:
-    """For each window every criterion it breaks, its duration included, with measure and limit.
-
-    Of a window that is long enough but broken, the longest part that is not broken is told where it is
-    worth telling: it was steady, for so long.
-    """
-    least, out = settings.points.minimum_duration, []
-    parts = _steady_parts(q, windows, settings.points)
-    for window, part, measures in zip(windows, parts, measure_windows(q, windows, settings.points), strict=True):
-        reasons = [c.reason(measured, allowed, settings) for c, measured, allowed in measures if measured > allowed]
-        seconds = (window.stop - window.first) * q.step_s
-        if seconds < least - 1e-6:
-            reasons.append(Reason("duration", seconds, least, "s", f"only {seconds:.1f} s < {least:.1f} s"))
-        elif reasons and LEAST_PART_S <= part < least:
-            reasons.append(Reason("duration", part, least, "s", f"steady for {part:.0f} s at most < {least:.1f} s"))
-        out.append(tuple(reasons))
-    return out
-
-
-def _steady_parts(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[float]:
-    """Seconds of the longest part of each window that meets every criterion of its family, on a lattice of a second."""
-    step, fewest = max(1, round(1.0 / q.step_s)), int(LEAST_PART_S)
-    best = np.zeros(len(windows))
-    for family in FAMILIES:
-        owners, firsts, stops = [np.empty(0, np.int64)], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
-        for k, window in enumerate(windows):
-            if window.family == family:
-                i, j = np.triu_indices((window.stop - window.first) // step + 1, fewest)
-                owners.append(np.full(len(i), k))
-                firsts.append(window.first + i * step)
-                stops.append(window.first + j * step)
-        owner, i, j = np.concatenate(owners), np.concatenate(firsts), np.concatenate(stops)
-        good = weigh_windows(q, family, i, j, limits) > 0
-        np.maximum.at(best, owner[good], (j[good] - i[good]) * q.step_s)
-    return best.tolist()
-
-
 def holds(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[bool]:
     """For each window whether it meets the criteria of its family, those of `SLACKENED` with `hold_factor` times the limits."""
     slack = dict.fromkeys(SLACKENED, limits.hold_factor)
@@ -383,12 +347,12 @@ def measure_windows(
     return out
 
 
-LEAST_PART_S = 4.0
 NOISE_FACTOR = 1.5
-# what a gust, a wave or a drift of the engine breaks; a trend, a move of the configuration or a climb is another condition
+# what a gust, a wave or a drift of the engine breaks; a trend, a move of the configuration or a climb is another condition,
+# and so is the manifold pressure, which no gust moves
 SLACKENED = (
     "airspeed_band", "vertical_speed", "bank", "heading", "level_band", "turn_steady", "air_roughness", "engine_speed",
-    "engine_speed_scatter", "engine_speed_step", "manifold_pressure", "manifold_pressure_step", "fuel_flow", "fuel_flow_step",
+    "engine_speed_scatter", "engine_speed_step", "fuel_flow", "fuel_flow_step",
 )  # fmt: skip
 MOST_WITH_POWER = 0.7
 WEIGHED = ("airspeed_trend", "airspeed_band", "vertical_speed")

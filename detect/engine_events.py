@@ -23,6 +23,7 @@ APART_S = 3.0
 SLOWEST_PER_S = {"manifold_pressure": 0.045, "fuel_flow": 0.024, "fuel_mass_flow": 0.024}
 SLOWEST_OTHERS_PER_S = 0.03
 LEAST_SLOW = 0.20  # of the load, before and after idle was left or reached slowly
+LEAST_LAST = 0.04  # of the load, at idle's edge itself: less is what the flow creeps after the throttle is still
 SLOW_APART_S = 8.0
 SLOW_REACH_S = 40.0
 
@@ -89,7 +90,9 @@ def _slow_events(engine: Engine, fast: list[Event]) -> list[Event]:
             continue
         if abs(median_of(engine.load[first:k]) - median_of(engine.load[k:stop])) < LEAST_SLOW:
             continue
-        out.append(_slow_event(engine, int(k), "power_from_idle" if pair[0] == "idle" else "power_to_idle"))
+        event = _slow_event(engine, int(k), "power_from_idle" if pair[0] == "idle" else "power_to_idle")
+        if abs(event.facts["load_change"]) >= LEAST_LAST:
+            out.append(event)
     return out
 
 

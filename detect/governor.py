@@ -3,7 +3,7 @@
 A governed propeller turns at one speed while airspeed and power change; on its fine stop, and
 with a fixed pitch, it follows them. A command is seen in one of two ways:
 
-1. the speed moved although neither power nor airspeed explain it (confidence 0.9);
+1. the speed moved from or to one the governor holds although neither power nor airspeed explain it (confidence 0.9);
 2. the governor held one speed before and holds another one now, whatever happened in between: the
    command is put where the speed came to the new one (0.8), with the whole time in between as its
    uncertainty where that is long (0.5).
@@ -121,6 +121,8 @@ def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, .
     for move in moves:
         speeds = (move.before * scale, move.after * scale)
         cause = None if _between_holds(move, speeds, holds) else _cause(engine, move, power_moves)
+        if cause is None and not _meets_hold(speeds, holds):
+            cause = "airspeed"  # on the fine stop all along: gusts move it, the lever does not
         if cause is None:
             out.append(_moved(engine, move, "rpm_command", speeds))
         else:
@@ -147,6 +149,11 @@ def _between_holds(move: Move, speeds: tuple[float, float], holds: list[Hold]) -
     """Whether the governor held one speed up to the move and holds the other from its end: no power does that."""
     ends = any(_same(h, speeds[0]) and abs(move.start_s - h.stop_s) < HOLD_BESIDE_S for h in holds)
     return ends and any(_same(h, speeds[1]) and abs(h.start_s - move.stop_s) < HOLD_BESIDE_S for h in holds)
+
+
+def _meets_hold(speeds: tuple[float, float], holds: list[Hold]) -> bool:
+    """Whether the governor holds one of the two speeds anywhere in the sortie: a command leads from or to one."""
+    return any(abs(speed / hold.speed - 1.0) < SAME_SPEED for speed in speeds for hold in holds)
 
 
 def _same(hold: Hold, speed: float) -> bool:

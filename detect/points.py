@@ -4,7 +4,7 @@ A point is a window of the sortie in which every criterion of `criteria` holds. 
 such windows the one worth most is found exactly (`windows.best_windows`): length counts, allowances
 used up count against it a little, and a further point has its cost, so that a long steady stretch
 is one point and not several. The edges are then moved out sample by sample as far as the criteria
-hold, and neighbours that hold together become one: `_joined`.
+hold, and neighbours that are one point become one (`joining`).
 
 Kinds: level; glide (descending, no power); climb; descent (with power, or power not known); turn
 (level, steady bank). A gliding turn is no point of any kind.
@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -24,20 +23,21 @@ from ..shared.findings import ConfigState, Reason, Segment, StabilisedPoint, Sta
 from ..shared.recording import Recording
 from ..shared.settings import PointCriteria, Settings
 from .candidates import refused_windows
-from .criteria import FAMILIES, explain_windows, holds, score_windows, weigh_windows
+from .criteria import FAMILIES, score_windows, weigh_windows
+from .joining import flying, joined, settled_ones
 from .quantities import Quantities, quantities_of
 from .reaches import reaches_of, settled
-from .signal import Flags, Grid, Indices
+from .refusals import explain_windows
+from .signal import Grid, Indices
 from .states import States
 from .statistics import SegmentStatistics
-from .windows import Family, Window, best_windows, lattice_lengths, next_true
+from .windows import Family, Window, best_windows, lattice_lengths
 
 DETECTOR = "steady-window/1"
 LATTICE_S = 1.0
 FINE_S = 60.0
 COARSE = 5  # beyond a minute every fifth length is tried; the edges are refined by as much afterwards
 COST_SHARE = 0.8  # of the shortest window: what a further point must be worth to be a point of its own
-NEIGHBOUR_S = 8.0  # half the shortest point: a dip shorter than this between two windows that hold together is no end
 NO_POWER = ("idle", "off")
 NO_POWER_PROPULSION = ("idle", "governed", "windmilling", "stopped")
 REFUSED_CHANNELS = (
@@ -59,7 +59,7 @@ def find_points(
     """
     if not len(grid):
         return (), ()
-    q = quantities_of(grid, states.labels, states.flight.airborne)
+    q = quantities_of(grid, states.labels, states.flight.airborne, movable=states.movable)
     windows = steady_windows(q, settings.points)
     candidates = refused_windows(q, settings.points, windows)
     scores = score_windows(q, windows, settings.points)
@@ -79,7 +79,7 @@ def steady_windows(q: Quantities, limits: PointCriteria) -> list[Window]:
     families = _families(q, starts, limits, (shortest * step, longest * step))
     lengths = lattice_lengths(shortest, longest, int(FINE_S / seconds), COARSE)
     found = best_windows(families, starts, step=step, lengths=lengths, cost=COST_SHARE * shortest)
-    return _joined(q, _refined(q, found, step * COARSE, limits), limits)
+    return settled_ones(q, joined(q, _refined(q, found, step * COARSE, limits), limits), limits)
 
 
 def _families(q: Quantities, starts: Indices, limits: PointCriteria, span: tuple[int, int]) -> list[Family]:
@@ -99,7 +99,7 @@ def _refined(q: Quantities, windows: list[Window], reach: int, limits: PointCrit
         chosen = [(k, w) for k, w in enumerate(windows) if w.family == family]
         if chosen:
             which, i, j = _edges(windows, chosen, reach, len(q.airborne))
-            weight = np.where(_flying(q, i, j), weigh_windows(q, family, i, j, limits), 0.0)
+            weight = np.where(flying(q, i, j), weigh_windows(q, family, i, j, limits), 0.0)
             length = np.where(weight > 0, j - i, 0)
             for k, window in chosen:
                 here = np.flatnonzero(which == k)
@@ -124,40 +124,6 @@ def _edges(
         firsts.append(i.ravel())
         stops.append(j.ravel())
     return np.concatenate(which), np.concatenate(firsts).astype(np.int64), np.concatenate(stops).astype(np.int64)
-
-
-def _flying(q: Quantities, i: Indices, j: Indices) -> Flags:
-    return np.asarray(next_true(~q.airborne)[i] >= j, dtype=bool)
-
-
-def _joined(q: Quantities, windows: list[Window], limits: PointCriteria) -> list[Window]:
-    """Neighbours of one family as one window where nothing was moved and the whole is good, or nearly so.
-
-    Two thresholds, as for any state that must not flutter: a point begins only where every criterion
-    holds; one gust or a slow wave beyond a limit, up to `hold_factor` times it, does not cut it in two.
-    """
-    out = list(windows)
-    good = _hold_together(q, out, limits)
-    while True in good:
-        k = good.index(True)
-        out[k : k + 2] = [_whole(out[k], out[k + 1])]
-        beside = max(k - 1, 0)
-        good[beside : k + 2] = _hold_together(q, out[beside : k + 2], limits)
-    return out
-
-
-def _hold_together(q: Quantities, windows: list[Window], limits: PointCriteria) -> list[bool]:
-    """For each two neighbours whether they are one."""
-    pairs = list(pairwise(windows))
-    out = [a.family == b.family and (b.first - a.stop) * q.step_s <= NEIGHBOUR_S for a, b in pairs]
-    whole = [_whole(a, b) for (a, b), near in zip(pairs, out, strict=True) if near]
-    flying = _flying(q, np.array([w.first for w in whole], np.int64), np.array([w.stop for w in whole], np.int64))
-    told = iter([bool(f) and h for f, h in zip(flying, holds(q, whole, limits), strict=True)])
-    return [next(told) if near else False for near in out]
-
-
-def _whole(a: Window, b: Window) -> Window:
-    return Window(a.first, b.stop, a.family, min(a.weight, b.weight))
 
 
 class _PointMaker:

@@ -1,13 +1,14 @@
 """The quantities steadiness is judged by, on the grid, each ready for window arithmetic.
 
 Short means take out what an instrument or a gust does in a second; they are the same for every
-criterion so that a pilot can redo each of them by hand: 3 s for airspeed and bank, a 5 s
-straight line for vertical speed, 1 s for heading, 3 s for the engine.
+criterion so that a pilot can redo each of them by hand: 3 s for airspeed and bank, a 6 s
+straight line for vertical speed (it scatters as much as a mean over 5 s, for it weighs the middle more),
+1 s for heading, 3 s for the engine.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,7 @@ from ..shared.physics.atmosphere import standard_pressure
 from ..shared.physics.constants import STANDARD_GRAVITY
 from ..shared.recording import Floats
 from .changepoints import find_changes
+from .following import delay_of, delayed
 from .robust import share_of
 from .signal import Flags, Grid, Indices, deviation, runs, slope, smooth, unwrap
 from .spikes import despike
@@ -25,13 +27,14 @@ from .windows import Pair, Series
 
 AIRSPEED_MEAN_S = 3.0
 BANK_MEAN_S = 3.0
-CLIMB_LINE_S = 5.0
+CLIMB_LINE_S = 6.0
 HEADING_MEAN_S = 1.0
 ENGINE_MEAN_S = 3.0
 CHANGE_STEP_S = 1.0
 CHANGE_MINIMUM = 4  # steps between two changes
 ROUGHNESS_S = 10.0
 OWN_SCATTER_S = 10.0
+STEEPEST = 1.0  # shares: a windmilling propeller turns in proportion to the airspeed
 STUCK_S = 4.0
 STUCK_FACTOR = 3
 STUCK_SHARE = 0.5  # a recorder that repeats more often than this is too coarse for the question
@@ -44,9 +47,10 @@ class Quantities:
     """What the criteria look at; a Series of missing samples stands for an absent channel.
 
     airspeed: raw; airspeed_mean: its 3 s mean. engine_on_airspeed: logarithms of true airspeed and of the engine's
-    speed, engine_noise: what the tachometer itself scatters, as a share. without_power: 1 at idle or shut down. climb_rate from altitude; energy_rate adds (V/g) dV/dt.
+    speed, put on one clock by how the one follows the other; engine_noise: what the tachometer itself scatters, as a
+    share. without_power: 1 at idle or shut down. climb_rate from altitude; energy_rate adds (V/g) dV/dt.
     manifold_ratio: manifold over ambient pressure, the throttle's own measure: at a fixed throttle it
-    hardly changes with altitude. The three steps compare the 3 s after each sample with the 3 s before:
+    hardly changes with altitude; manifold_logarithm: of the pressure itself, for who holds that in a climb. The three steps compare the 3 s after each sample with the 3 s before:
     a lever moved shows at once, a slow drift hardly. roughness: root mean square of the load factor
     about its mean over 10 s. configuration, unrecorded: number of changes before each sample, of the
     recorded gear and flap and of what stands in for them (`_unrecorded_changes`). moving: 1 in transit.
@@ -65,6 +69,7 @@ class Quantities:
     engine_noise: float
     without_power: Series
     manifold_ratio: Series
+    manifold_logarithm: Series
     fuel_flow: Series
     engine_speed_step: Series
     manifold_step: Series
@@ -76,8 +81,13 @@ class Quantities:
     airborne: Flags
 
 
-def quantities_of(grid: Grid, labels: Mapping[str, NDArray[Any]], airborne: Flags) -> Quantities:
-    """All quantities of a recording's grid; labels: the states' words on the same grid; airborne: flag (n,)."""
+def quantities_of(
+    grid: Grid, labels: Mapping[str, NDArray[Any]], airborne: Flags, *, movable: Container[str] = ("gear", "flap")
+) -> Quantities:
+    """All quantities of a recording's grid; labels: the states' words on the same grid; airborne: flag (n,).
+
+    movable: which of gear and flap can move at all on this aircraft.
+    """
     airspeed = _airspeed(grid)
     altitude = despike(grid.numbers(grid.first(*ALTITUDES) or ALTITUDES[0]))
     climb = slope(altitude, grid.samples(CLIMB_LINE_S), grid.step_s)
@@ -100,19 +110,20 @@ def quantities_of(grid: Grid, labels: Mapping[str, NDArray[Any]], airborne: Flag
         bank=Series(_bank(grid, speed)),
         heading=Series(smooth(unwrap(grid.numbers(grid.first(*HEADINGS) or "")), grid.samples(HEADING_MEAN_S))),
         engine_speed=Series(revolutions),
-        engine_on_airspeed=Pair(_logarithm(smooth(speed, grid.samples(AIRSPEED_MEAN_S))), _logarithm(revolutions)),
+        engine_on_airspeed=_on_airspeed(grid, smooth(speed, grid.samples(AIRSPEED_MEAN_S)), revolutions),
         engine_noise=_own_scatter(_logarithm(revolutions)[airborne], grid.samples(OWN_SCATTER_S)),
         without_power=Series(
             np.isin(labels["power"], ("idle", "off")).astype(np.float64) if "power" in labels else np.zeros(len(grid))
         ),
         manifold_ratio=Series(manifold),
+        manifold_logarithm=Series(_logarithm(smooth(grid.numbers("manifold_pressure"), engine))),
         fuel_flow=Series(flow),
         engine_speed_step=Series(np.maximum(_step(revolutions, engine) - _step(speed_mean, engine), 0.0)),
         manifold_step=Series(_step(manifold, engine) * manifold),
         fuel_flow_step=Series(_step(flow, engine)),
         roughness=Series(deviation(despike(grid.numbers("normal_load_factor")), grid.samples(ROUGHNESS_S))),
         configuration=_changes(labels, len(grid)),
-        unrecorded=_unrecorded_changes(grid, labels, energy),
+        unrecorded=_unrecorded_changes(grid, labels, energy, movable),
         moving={
             n: Series(np.asarray(labels[n] == "transit", dtype=np.float64)) for n in ("gear", "flap") if n in labels
         },
@@ -159,6 +170,12 @@ def _logarithm(values: Floats) -> Floats:
         return np.log(np.where(values > 1.0, values, np.nan))
 
 
+def _on_airspeed(grid: Grid, speed: Floats, revolutions: Floats) -> Pair:
+    """Engine's speed against airspeed, as logarithms, the airspeed moved to the engine recorder's clock."""
+    leader, follower = _logarithm(speed), _logarithm(revolutions)
+    return Pair(delayed(leader, delay_of(leader, follower, grid.step_s, most=STEEPEST)), follower)
+
+
 def _own_scatter(values: Floats, width: int) -> float:
     """What a channel scatters about straight lines of `width` samples where it is quiet: a quarter are quieter."""
     starts = np.arange(0, len(values) - width, max(width // 2, 1), dtype=np.int64)
@@ -203,14 +220,17 @@ def _changes(labels: Mapping[str, NDArray[Any]], n: int) -> Indices:
     return np.cumsum(change).astype(np.int64)
 
 
-def _unrecorded_changes(grid: Grid, labels: Mapping[str, NDArray[Any]], energy: Floats) -> Indices:
+def _unrecorded_changes(
+    grid: Grid, labels: Mapping[str, NDArray[Any]], energy: Floats, movable: Container[str]
+) -> Indices:
     """Number of changes of drag or attitude before each sample, where gear or flap is not recorded.
 
     A gear leg or a flap that moves changes the energy rate and the pitch attitude together; where
     no switch says so, their common change points stand in for it. Elsewhere all zero.
     """
     count = np.zeros(len(grid), dtype=np.int64)
-    if not any(np.mean(labels[name] == "unknown") > 0.5 for name in ("gear", "flap") if name in labels):
+    watched = [name for name in ("gear", "flap") if name in labels and name in movable]
+    if not any(np.mean(labels[name] == "unknown") > 0.5 for name in watched):
         return count
     pace = grid.samples(CHANGE_STEP_S)
     pitch = smooth(grid.numbers("pitch"), pace)

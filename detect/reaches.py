@@ -30,7 +30,11 @@ SETTLED_INSIDE = ("engine_speed_step", "manifold_pressure_step", "fuel_flow_step
 def reaches_of(q: Quantities, starts: Indices, limits: PointCriteria, *, most: int) -> dict[str, Indices]:
     """For each family and start a stop no good window passes: int64 like starts. most: longest window, samples."""
     common = [_usable(q, starts), q.airspeed_mean.reach(starts, 2 * airspeed_band(q, limits), most=most)]
-    common.append(q.manifold_ratio.reach(starts, limits.manifold_pressure_share, gaps=True, most=most))
+    held = [
+        s.reach(starts, limits.manifold_pressure_share, gaps=True, most=most)
+        for s in (q.manifold_ratio, q.manifold_logarithm)
+    ]
+    common.append(np.maximum(*held))
     common += _inside(q, starts, limits)
     everywhere = np.asarray(np.minimum.reduce(common), dtype=np.int64)
     height = q.altitude.reach(starts, 2 * limits.level_altitude_band, most=most)

@@ -27,7 +27,7 @@ from .governor import is_governed
 from .power import power_labels
 from .propulsion import propulsion_labels
 from .signal import Grid
-from .unrecorded import told_from_response
+from .unrecorded import movable_of, told_from_response
 
 CONFIGURATION = ("gear", "flap", "power", "propulsion")
 _WANTED = {
@@ -39,7 +39,10 @@ _WANTED = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class States:
-    """labels: state channel -> words on the grid (n,); courses: the same as step functions."""
+    """labels: state channel -> words on the grid (n,); courses: the same as step functions.
+
+    movable: which of gear and flap may move on this aircraft.
+    """
 
     labels: Mapping[str, NDArray[np.object_]]
     courses: Mapping[str, Course]
@@ -47,6 +50,7 @@ class States:
     findings: tuple[Finding, ...]
     flight: Flight
     engine: Engine | None
+    movable: frozenset[str] = frozenset({"gear", "flap"})
 
 
 def find_states(grid: Grid, settings: Settings, recording: Recording) -> States:
@@ -70,6 +74,7 @@ def find_states(grid: Grid, settings: Settings, recording: Recording) -> States:
         (*flight.findings, *gear.findings, *flap.findings, *engine_findings),
         flight,
         engine,
+        movable_of(settings, engine),
     )
 
 

@@ -1,8 +1,14 @@
 """Mean, scatter, trend and an honest standard error of channels over a stretch.
 
-The standard error of the mean is not the deviation over the root of the count: the number of
-independent samples is the count over the integrated autocorrelation time (autocorrelation.py). The
-recorder's resolution adds step / sqrt(12), which no averaging of a steady value removes (JCGM
+The standard error of the mean is not the deviation over the root of the count. Two kinds of channel:
+
+- Rates, loads, attitudes, the engine: what gusts and the pilot make of them leaves the condition's own value in doubt.
+  The number of independent samples is the count over the integrated autocorrelation time (autocorrelation.py).
+- What the stretch was flown at (`FLOWN`: airspeeds, heights, the air): its wandering was really flown, the mean is that of the
+  stretch whatever the scatter. In doubt is what the instrument adds: what changes within half a second, beyond the
+  trend, counts as its noise, with one independent sample each half second.
+
+The recorder's resolution adds step / sqrt(12), which no averaging of a steady value removes (JCGM
 100:2008, F.2.2.1).
 """
 
@@ -17,11 +23,20 @@ from ..shared.recording import Column, Floats, Recording, Track
 from ..shared.spill import note_use, spill
 from ..shared.vocabulary import meaning_of
 from .autocorrelation import times_of_stretches
-from .signal import SLOW_CHANNELS, Indices, spikeless, unwrap
+from .signal import SLOW_CHANNELS, Flags, Indices, spikeless, unwrap
 
 STEP_SHARE = float(1 / np.sqrt(12.0))
 NAN = float("nan")
 BATCH = 20_000  # rows of a recorder looked at together
+NOISE_S = 0.5
+FLOWN = frozenset(
+    {
+        "indicated_airspeed", "calibrated_airspeed", "equivalent_airspeed", "true_airspeed", "recorded_true_airspeed",
+        "pressure_altitude", "baro_altitude", "unnamed_altitude", "density_altitude", "gnss_altitude",
+        "gnss_ellipsoid_altitude", "gnss_unnamed_altitude", "static_pressure", "impact_pressure",
+        "outside_air_temperature", "static_air_temperature", "density_ratio",
+    }
+)  # fmt: skip
 
 
 def statistic(
@@ -35,32 +50,38 @@ def statistic(
     for no samples.
     """
     known = np.isfinite(values)
-    samples = values[known]
+    samples, turn = values[known], NAN
     if not len(samples):
         return Statistic(NAN, NAN, NAN, NAN, 0, unit)
-    turn = 360.0 if unit == "deg" else 2 * np.pi
     if circular:
+        turn = 360.0 if unit == "deg" else 2 * np.pi
         samples = unwrap(samples, turn)
-        samples = samples - turn * np.floor(samples.mean() / turn)
-    return _statistics(time_s[known], samples[None, :], [step], [unit])[0]
+    return _of_one(time_s[known], samples, turn=turn, column=(step, unit), flown=np.array([False]))
 
 
-def _statistics(
-    time_s: Floats, rows: Floats, steps: list[float | None], units: list[str | None]
-) -> tuple[Statistic, ...]:
-    """Statistics of complete channels: rows (c, n) without missing samples, n > 0."""
-    turns = np.full(len(rows), NAN)
-    many = _of_stretches(time_s, rows, np.array([0]), np.array([rows.shape[1]]), turns=turns, steps=steps, units=units)
-    return tuple(many[0])
+def flown_statistic(time_s: Floats, values: Floats, *, step: float | None = None, unit: str | None = None) -> Statistic:
+    """The same, of values without a missing sample that were really flown (`FLOWN`)."""
+    return _of_one(time_s, values, turn=NAN, column=(step, unit), flown=np.array([True]))
+
+
+def _of_one(
+    time_s: Floats, samples: Floats, *, turn: float, column: tuple[float | None, str | None], flown: Flags
+) -> Statistic:
+    """Statistic of one stretch of one channel; column: its resolution and unit."""
+    return _of_stretches(
+        time_s, samples[None, :], np.array([0]), np.array([len(samples)]),
+        turns=np.array([turn]), steps=[column[0]], units=[column[1]], flown=flown,
+    )[0][0]  # fmt: skip
 
 
 def _of_stretches(
     time_s: Floats, rows: Floats, starts: Indices, counts: Indices, *,
-    turns: Floats, steps: list[float | None], units: list[str | None],
+    turns: Floats, steps: list[float | None], units: list[str | None], flown: Flags,
 ) -> list[list[Statistic]]:  # fmt: skip
     """Statistics of every stretch (s) of complete channels, rows (c, n) that are the stretches end to end.
 
     turns: a whole turn of each channel that is an angle, else NaN; its mean is given within one turn.
+    flown: (c,), channels of which only the instrument's noise leaves the mean in doubt.
     """
     mean = np.add.reduceat(rows, starts, axis=1) / counts
     centred = rows - np.repeat(mean, counts, axis=1)
@@ -70,8 +91,10 @@ def _of_stretches(
     low, high = (extreme.reduceat(rows, starts, axis=1) for extreme in (np.minimum, np.maximum))
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = np.where(spread > 0, np.add.reduceat(centred * place, starts, axis=1) / spread, NAN)
-        times = times_of_stretches(centred, square, starts, counts)
-        scatter = np.where(counts > 1, square / (counts - 1) * times / counts, NAN)
+        scatter = np.full(square.shape, NAN)
+        times = times_of_stretches(centred[~flown], square[~flown], starts, counts)
+        scatter[~flown] = np.where(counts > 1, square[~flown] / (counts - 1) * times / counts, NAN)
+        scatter[flown] = _noise_of_means(time_s, rows[flown], starts, counts)
     turned = np.nan_to_num(turns[:, None] * np.floor(mean / turns[:, None]))
     error = _standard_errors(scatter, steps)
     numbers = (mean - turned, np.sqrt(square / counts), slope, error, low - turned, high - turned)
@@ -85,6 +108,21 @@ def _of_stretches(
             ]
         )
     return out
+
+
+def _noise_of_means(time_s: Floats, rows: Floats, starts: Indices, counts: Indices) -> Floats:
+    """Squared standard error (c, s) that the noise within NOISE_S leaves in the means; NaN for too few samples."""
+    ends = starts + counts - 1
+    step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else NOISE_S
+    lag = min(max(1, round(NOISE_S / step_s)) if step_s > 0 else 1, rows.shape[1])
+    inside = np.arange(rows.shape[1]) + lag <= np.repeat(ends, counts)
+    change = np.zeros_like(rows)
+    change[:, : rows.shape[1] - lag] = rows[:, lag:] - rows[:, : rows.shape[1] - lag]
+    change *= inside
+    number = np.maximum(counts - lag, 1)
+    mean = np.add.reduceat(change, starts, axis=1) / number
+    variance = np.add.reduceat(change * change, starts, axis=1) / number - mean * mean
+    return np.where(counts > lag + 1, np.maximum(variance, 0.0) / 2.0 * lag / counts, NAN)
 
 
 def _standard_errors(scatter: Floats, steps: list[float | None]) -> Floats:
@@ -141,6 +179,7 @@ class _Block:
         self.time_s = track.time_s
         self.columns: list[Column] = [track.columns[n] for n in names]
         self.turns = np.array([_turn(column) for column in self.columns])
+        self.flown = np.array([name in FLOWN for name in names])
         self.ready: dict[int, Floats] = {}
 
     def over_all(self, segments: Sequence[Segment], channels: Container[str] | None) -> list[dict[str, Statistic]]:
@@ -186,7 +225,7 @@ class _Block:
         columns = [self.columns[k] for k in which]
         found = _of_stretches(
             times, rows, starts, counts, turns=self.turns[which], steps=[c.step for c in columns],
-            units=[c.unit for c in columns],
+            units=[c.unit for c in columns], flown=self.flown[which],
         )  # fmt: skip
         names = [self.names[k] for k in which]
         return [dict(zip(names, one, strict=True)) for one in found]

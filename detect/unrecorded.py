@@ -55,6 +55,17 @@ def told_from_response(
     return {**out, "flap": flap} if flap else out
 
 
+def movable_of(settings: Settings, engine: Engine | None) -> frozenset[str]:
+    """Which of gear and flap may move on this aircraft: a gear is taken for fixed beside a fixed-pitch propeller."""
+    retracts = settings.aircraft.retractable_gear
+    if retracts is None:
+        governed = settings.aircraft.governed_propeller
+        retracts = (
+            is_governed(engine) is not False if governed is None and engine is not None else governed is not False
+        )
+    return frozenset({"gear", "flap"} if retracts else {"flap"})
+
+
 def _telling_response(grid: Grid, flight: Flight) -> Response | None:
     """The response where enough was flown in air calm enough."""
     lift = read_lift(grid, flight.airborne)
