@@ -58,4 +58,6 @@ def demo(folder: Path, again: bool) -> None:
     click.echo()
     for name in programme.sorties()["sortie"]:
         click.echo(f"page: {write_sortie_page(programme, name, None)}")
-    click.echo(f"\nThe programme lies in {programme.folder}. Go on with: trimshot --programme {folder} show {name}, or serve for pages in the browser")
+    click.echo(
+        f"\nThe programme lies in {programme.folder}. Go on with: trimshot --programme {folder} show {name}, or serve for pages in the browser"
+    )
