@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import duckdb
 import numpy as np
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from ..shared.errors import ConditionError
 
-Spans = pd.DataFrame  # sortie, start_s, stop_s; sorted, disjoint
+Spans: TypeAlias = pd.DataFrame  # sortie, start_s, stop_s; sorted, disjoint
 Times = Mapping[str, NDArray[np.float64]]  # sortie -> times of events, seconds since its start, sorted
 
 _SLACK_S = 1e-6
