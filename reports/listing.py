@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
 import json
+import sys
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 from click.core import ParameterSource
@@ -19,11 +20,9 @@ from .cells import utc_text as utc_text
 from .grid import csv_of, grid_of_records
 from .output import about_lines, encoded, grid_bytes, write_file
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
 FORMATS = ("table", "json", "csv")
 FILE_FORMS = ("parquet", "xlsx")  # written to a file alone
+MOST_SHOWN = 200  # rows a terminal is given; nobody reads on, and drawing thousands takes seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +36,10 @@ class TableColumn:
 
 def plain_line(value: Any) -> str:
     """Text of a file without control characters, which could move a terminal's cursor."""
-    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(value))
+    text = str(value)
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
 def second_text(moment: str | None) -> str:
@@ -135,46 +137,60 @@ def _texts(record: Mapping[str, Any]) -> dict[str, str]:
 
 
 def print_table(cells: Iterable[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None) -> None:
-    """A table as wide as the terminal allows; cells are text, never markup."""
-    from rich.console import Console
-
+    """A table on the terminal, as wide as that allows and not more than MOST_SHOWN rows of it; whole where the output
+    goes elsewhere. Cells are text, never markup."""
     rows = list(cells)
-    console = Console(highlight=False, soft_wrap=False)
-    if not console.is_terminal:
+    if sys.stdout.isatty():
+        _draw(rows, columns, note)
+    else:
         # a pipe has no width: let long rows stand, so that nothing is cut out of sight
-        console = Console(highlight=False, width=max(80, _needed(rows, columns)))
-    _draw(console, rows, columns, note)
+        click.echo(table_text(rows, columns, note), nl=False)
 
 
 def table_text(rows: Sequence[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None) -> str:
-    """The table as plain text, as wide as it needs."""
+    """The table as plain text, as wide as it needs: the look of the terminal's, which takes a hundred times as long."""
+    lines: list[str] = []
+    if rows:
+        texts = [[column.head, *(plain_line(row.get(column.key, "–")) for row in rows)] for column in columns]
+        filled = [_fill(some, right=column.align == "right") for some, column in zip(texts, columns, strict=True)]
+        lines += ["  ".join(line) for line in zip(*filled, strict=True)]
+    if note:
+        lines.append(note)
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _fill(texts: Sequence[str], *, right: bool) -> list[str]:
+    """Texts of equal width, in terminal cells."""
+    widths = [_width(text) for text in texts]
+    widest = max(widths)
+    if right:
+        return [" " * (widest - width) + text for text, width in zip(texts, widths, strict=True)]
+    return [text + " " * (widest - width) for text, width in zip(texts, widths, strict=True)]
+
+
+def _width(text: str) -> int:
+    """Cells of a terminal a text takes: an ideograph two, a mark set over a letter none."""
+    if text.isascii():
+        return len(text)
+    return sum(0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
+
+
+def _draw(rows: Sequence[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None) -> None:
     from rich.console import Console
-
-    stream = io.StringIO()
-    _draw(Console(file=stream, highlight=False, width=max(80, _needed(rows, columns))), rows, columns, note)
-    return stream.getvalue()
-
-
-def _draw(
-    console: Console, rows: Sequence[Mapping[str, str]], columns: Sequence[TableColumn], note: str | None
-) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    console = Console(highlight=False, soft_wrap=False)
     if rows:
         table = Table(box=None, pad_edge=False, header_style="bold")
         for column in columns:
             right = column.align == "right"
             table.add_column(Text(column.head), justify="right" if right else "left", no_wrap=True)
-        for row in rows:
+        for row in rows[:MOST_SHOWN]:
             table.add_row(*(Text(row.get(c.key, "–")) for c in columns))
         console.print(table)
+    if len(rows) > MOST_SHOWN:
+        more = f"and {len(rows) - MOST_SHOWN:,} more; a pipe, or a file, gets them all"
+        console.print(Text(more, style="dim"))
     if note:
         console.print(Text(note, style="dim"))
-
-
-def _needed(rows: Sequence[Mapping[str, str]], columns: Sequence[TableColumn]) -> int:
-    width = 0
-    for column in columns:
-        width += 1 + max([len(column.head), *(len(r.get(column.key, "–")) for r in rows)])
-    return width + len(columns)

@@ -51,7 +51,8 @@ def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
 
 def headline_of(row: Any, card: Any) -> str:
     """Aircraft, date, purpose of a sortie in one line; row: of Programme.sorties()."""
-    words = [str(row["aircraft"] or "aircraft not named"), f"{row['start_utc']:%A %d %B %Y, %H:%M:%S} UTC"]
+    aircraft = row["aircraft"] if isinstance(row["aircraft"], str) and row["aircraft"] else "aircraft not named"
+    words = [aircraft, f"{row['start_utc']:%A %d %B %Y, %H:%M:%S} UTC"]
     if card.get("purpose"):
         words.append(str(card["purpose"]))
     return " · ".join(words)
@@ -104,7 +105,7 @@ def _interval(p: dict[str, Any]) -> dict[str, Any]:
 
 
 def _refused_row(p: dict[str, Any]) -> dict[str, Any]:
-    return {**_interval(p), "why": "; ".join(str(r["text"]) for r in p["reasons"])}
+    return {"number": p["number"], **_interval(p), "why": "; ".join(str(r["text"]) for r in p["reasons"])}
 
 
 def _event_row(e: dict[str, Any]) -> dict[str, Any]:

@@ -6,6 +6,8 @@ import datetime as dt
 from collections.abc import Hashable, Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from ..shared.settings import Settings
 from .display import clean, display_unit, shown, shown_difference, statistic_shown
 from .listing import utc_text
@@ -16,6 +18,9 @@ if TYPE_CHECKING:
     from ..store.programme import Programme
 
 Record = dict[str, Any]
+
+_DIFFERENCES = ("deviation", "error")
+_NO_KEY = object()  # a record without this key
 
 
 def point_records(
@@ -129,21 +134,33 @@ def _side(value: Any, channel: str, settings: Settings) -> Any:
 def frame_records(frame: pd.DataFrame, settings: Settings) -> list[Record]:
     """Rows of any answer: times as text, columns that are channels in display units, `_unit` named beside."""
     units: Mapping[str, str] = frame.attrs.get("units", {})
-    records: list[Record] = []
-    for row in frame.to_dict("records"):
-        record: Record = {}
-        for key, value in row.items():
-            record.update(_cell(str(key), value, units, settings))
-        records.append(record)
-    return records
+    columns: dict[str, list[Any]] = {}
+    for name in (str(one) for one in frame.columns):
+        columns.update(_columns(name, frame[name].tolist(), units, settings))
+    rows = zip(*columns.values(), strict=True)
+    return [{key: value for key, value in zip(columns, row, strict=True) if value is not _NO_KEY} for row in rows]
 
 
-def _cell(key: str, value: Any, units: Mapping[str, str], settings: Settings) -> Record:
-    if isinstance(value, dt.datetime):
-        return {"end_utc" if key == "stop_utc" else key: utc_text(value)}
-    channel, _, suffix = key.partition("__")
-    unit = display_unit(channel, settings) if key in units else None
-    if unit is None or not isinstance(value, (int, float)) or isinstance(value, bool):
-        return {key: value.item() if hasattr(value, "item") else value}
-    convert = shown_difference if suffix in ("deviation", "error") else shown
-    return {key: clean(convert(float(value), channel, settings)), f"{key}_unit": unit}
+def _columns(name: str, values: list[Any], units: Mapping[str, str], settings: Settings) -> dict[str, list[Any]]:
+    """A column as records hold it, and that of its unit where it has one: a value that is no number is without."""
+    if any(isinstance(value, dt.datetime) for value in values):
+        return {"end_utc" if name == "stop_utc" else name: [_moment(value) for value in values]}
+    channel, _, suffix = name.partition("__")
+    unit = display_unit(channel, settings) if name in units else None
+    plain = [value.item() if hasattr(value, "item") else value for value in values]
+    numeric = [isinstance(value, int | float) and not isinstance(value, bool) for value in plain]
+    if unit is None or not any(numeric):
+        return {name: plain}
+    convert = shown_difference if suffix in _DIFFERENCES else shown
+    numbers: Any = np.array([value if is_one else np.nan for value, is_one in zip(plain, numeric, strict=True)], float)
+    numbers = convert(numbers, channel, settings)
+    return {
+        name: [
+            clean(one) if is_one else value for one, value, is_one in zip(numbers.tolist(), plain, numeric, strict=True)
+        ],
+        f"{name}_unit": [unit if is_one else _NO_KEY for is_one in numeric],
+    }
+
+
+def _moment(value: Any) -> Any:
+    return utc_text(value) if isinstance(value, dt.datetime) else value

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 import pyarrow as pa
@@ -20,11 +21,12 @@ from ..shared.errors import StoreError, UnknownSortieError
 from .connection import write_catalog
 from .marks import marks_table, read_marks
 from .places import MARK, REMOVED, REPLACED, SORTIES, sortie_folder
-from .prepare import Prepared
 from .report import SortieReport
 from .schema import TABLES
 from .staging import clear_leftovers, discard, has_moved, settle_sortie
-from .unit_changes import with_unit_changes
+
+if TYPE_CHECKING:
+    from .prepare import Prepared
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +74,7 @@ def commit(programme: Path, prepared: Prepared) -> SortieReport | Content:
                 where=prepared.sortie,
                 do="rename the folder, or replace the sortie by adding it anew with `--replace`",
             )
-        compared = with_unit_changes(connection, prepared)
+        compared = _compare_units(connection, prepared)
         rows = _with_marks(programme, compared)
         _move_in(programme, compared)
         _insert(connection, rows)
@@ -83,13 +85,19 @@ def commit(programme: Path, prepared: Prepared) -> SortieReport | Content:
 def commit_replacing(programme: Path, prepared: Prepared) -> SortieReport:
     """Add a prepared sortie in place of one of the same name, if there is one. Gives its report."""
     with _open_for(programme, prepared.sortie) as connection:
-        return _replace(programme, connection, with_unit_changes(connection, prepared))
+        return _replace(programme, connection, _compare_units(connection, prepared))
 
 
 def commit_detected(programme: Path, prepared: Prepared) -> SortieReport:
     """The same for a sortie detected anew: its findings of reading, units compared, are those of before."""
     with _open_for(programme, prepared.sortie) as connection:
         return _replace(programme, connection, prepared)
+
+
+def _compare_units(connection: duckdb.DuckDBPyConnection, prepared: Prepared) -> Prepared:
+    from .unit_changes import with_unit_changes  # sensor checks: readers of the catalog, who come by here, need none
+
+    return with_unit_changes(connection, prepared)
 
 
 def _replace(programme: Path, connection: duckdb.DuckDBPyConnection, prepared: Prepared) -> SortieReport:

@@ -11,8 +11,8 @@ stop_s, and per channel the sums that means are made of. No island crosses a dat
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import duckdb
@@ -21,25 +21,29 @@ import pandas as pd
 
 from ..shared.vocabulary import meaning_of
 from .condition import is_word_channel
+from .quoting import quote_text
 
 _STREAMED = "()"
 _ORDERED = "(PARTITION BY sortie ORDER BY i)"
+_MOST_WORDS = 60  # a bit of a whole number each
 _KEYS = ("sortie", "gap", "first", "last", "rows", "start_s", "stop_s")
 
 
 @dataclass(frozen=True, slots=True)
 class Measures:
     """channels: those a mean is taken of (of words, all that occurred); chosen: of these, the ones whose low, high,
-    first and last value are wanted too."""
+    first and last value are wanted too; words: of a channel of words those that may occur, as far as is known."""
 
     channels: tuple[str, ...]
     chosen: frozenset[str] = frozenset()
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """Rows to look through: a FROM clause with columns sortie, i, t, until, gap and channels, and its values;
-    the judged condition; tables of spans (sortie, start_s, stop_s; disjoint) every row must lie in, one of each."""
+    """Rows to look through: a FROM clause with columns sortie, i, t, until, gap and channels, and the values of its one
+    parameter, each of other sorties, that are looked through side by side; the judged condition; tables of spans
+    (sortie, start_s, stop_s; disjoint) every row must lie in, one of each."""
 
     source: str
     values: tuple[object, ...]
@@ -53,6 +57,22 @@ def gather_islands(connection: duckdb.DuckDBPyConnection, scan: Scan) -> pd.Data
     islands = _run(connection, scan, _STREAMED)
     if (islands["last"] - islands["first"] + 1 != islands["rows"]).any():
         islands = _run(connection, scan, _ORDERED)
+    known = scan.measures.words
+    if any((islands[name] & 1).any() for name in islands.columns if str(name).startswith("bits:")):
+        return gather_islands(connection, replace(scan, measures=replace(scan.measures, words={})))
+    return _spell_out(islands, known)
+
+
+def _spell_out(islands: pd.DataFrame, known: Mapping[str, tuple[str, ...]]) -> pd.DataFrame:
+    """`bits:<channel>` as lists of words, `words:<channel>`."""
+    for channel in [str(name).removeprefix("bits:") for name in islands.columns if str(name).startswith("bits:")]:
+        bits = islands[f"bits:{channel}"]
+        spelt = {
+            number: [word for place, word in enumerate(known[channel], 1) if number >> place & 1]
+            for number in bits.unique().tolist()
+        }
+        islands[f"bits:{channel}"] = pd.Series([spelt[number] for number in bits.tolist()], dtype=object)
+        islands = islands.rename(columns={f"bits:{channel}": f"words:{channel}"})
     return islands
 
 
@@ -131,7 +151,8 @@ def _run(connection: duckdb.DuckDBPyConnection, scan: Scan, order: str) -> pd.Da
         SELECT {last}.* FROM {last} JOIN {spans} AS s ON {last}.sortie = s.sortie AND {last}.t >= s.start_s AND {last}.t < s.stop_s
     ), """
         last = f"inside_{number}"
-    sql = f"""
+    # numbering rows in their order takes one thread, so each part of the sorties is numbered by itself
+    sql = f"""(
     WITH held AS (
         SELECT sortie, gap, i, t, until{columns} FROM {scan.source} WHERE ({scan.condition})
     ), {inside}numbered AS (
@@ -139,8 +160,8 @@ def _run(connection: duckdb.DuckDBPyConnection, scan: Scan, order: str) -> pd.Da
     )
     SELECT sortie, gap, min(i) AS first, max(i) AS last, count(*) AS rows, min(t) AS start_s, max(until) AS stop_s{sums}
     FROM numbered GROUP BY sortie, gap, island
-    """
-    islands: pd.DataFrame = connection.execute(sql, list(scan.values)).df()
+    )"""
+    islands: pd.DataFrame = connection.execute(" UNION ALL ".join([sql] * len(scan.values)), list(scan.values)).df()
     return islands
 
 
@@ -159,7 +180,9 @@ def _turns(channel: str) -> str:
 def _sums(measures: Measures) -> list[str]:
     parts = []
     for channel in measures.channels:
-        if is_word_channel(channel):
+        if 0 < len(measures.words.get(channel, ())) < _MOST_WORDS:
+            parts.append(f'bit_or({_bit(channel, measures.words[channel])}) AS "bits:{channel}"')
+        elif is_word_channel(channel):
             parts.append(f'list(DISTINCT "{channel}") AS "words:{channel}"')
         elif is_circular(channel):
             angle = _turns(channel)
@@ -172,6 +195,12 @@ def _sums(measures: Measures) -> list[str]:
             # a row without a value is not the first or last that was recorded
             parts += [f'arg_min("{channel}", i) AS "first:{channel}"', f'arg_max("{channel}", i) AS "last:{channel}"']
     return parts
+
+
+def _bit(channel: str, words: Sequence[str]) -> str:
+    """A bit for each known word, the lowest for any other: a quarter of a second cheaper than a list over a thousand sorties."""
+    cases = "".join(f' WHEN "{channel}" = {quote_text(word)} THEN {1 << place}' for place, word in enumerate(words, 1))
+    return f'CASE WHEN "{channel}" IS NULL THEN 0{cases} ELSE 1 END::BIGINT'
 
 
 def _how(name: str) -> str | Callable[[pd.Series[Any]], list[str]]:

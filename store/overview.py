@@ -14,7 +14,7 @@ SELECT p.gear, p.flap, p.propulsion, p.kind, floor(t.mean / ?) * ? AS lower_edge
     count(DISTINCT p.sortie) AS sorties
 FROM point AS p LEFT JOIN statistic AS t
     ON t.sortie = p.sortie AND t.number = p.number AND t.channel = 'calibrated_airspeed'
-WHERE p.accepted GROUP BY ALL ORDER BY ALL
+WHERE p.accepted AND (? IS NULL OR p.sortie IN (SELECT sortie FROM sortie WHERE aircraft = ?)) GROUP BY ALL ORDER BY ALL
 """
 _EXTREMES = r"""
 SELECT regexp_replace(channel, '_\d+$', '') AS base, max(high) AS high, arg_max(sortie, high) AS high_sortie,
@@ -29,15 +29,20 @@ _HOLDING = """
 SELECT sortie, channel FROM channel WHERE track = 'frame' AND valid > 0 AND list_contains(?, sortie)
 """
 _WORDS = "SELECT channel, value, count(*) AS runs FROM run GROUP BY ALL ORDER BY channel, runs DESC"
+_FOUND = """
+SELECT 'points' AS what, kind FROM point WHERE accepted UNION SELECT 'phase', kind FROM phase
+UNION SELECT 'events', kind FROM event UNION SELECT 'manoeuvres', kind FROM manoeuvre ORDER BY ALL
+"""
 _TOLD = """
 SELECT text, count(DISTINCT sortie) AS sorties FROM finding WHERE code = ? AND contains(text, ?)
 GROUP BY text ORDER BY sorties DESC, text
 """
 
 
-def list_coverage(programme: Path, step: float) -> pd.DataFrame:
-    """Accepted points as found: gear, flap, propulsion, kind, lower_edge [m/s] of the class of width `step`, points, sorties."""
-    frame = _ask(programme, _COVERAGE, [step, step])
+def list_coverage(programme: Path, step: float, aircraft: str | None = None) -> pd.DataFrame:
+    """Accepted points as found, of one aircraft or (None) of all: gear, flap, propulsion, kind,
+    lower_edge [m/s] of the class of width `step`, points, sorties."""
+    frame = _ask(programme, _COVERAGE, [step, step, aircraft, aircraft])
     frame.attrs["units"] = {"lower_edge": "m/s"}
     return frame
 
@@ -67,6 +72,14 @@ def list_words(programme: Path) -> dict[str, list[str]]:
     for channel, value, _ in _ask(programme, _WORDS, []).itertuples(index=False):
         words.setdefault(str(channel), []).append(str(value))
     return words
+
+
+def list_found(programme: Path) -> dict[str, list[str]]:
+    """points (accepted, as found), phase, events, manoeuvres -> the kinds of each there are, as `find` narrows by them."""
+    kinds: dict[str, list[str]] = {}
+    for what, kind in _ask(programme, _FOUND, []).itertuples(index=False):
+        kinds.setdefault(str(what), []).append(str(kind))
+    return kinds
 
 
 def count_findings(programme: Path, code: str, part: str) -> pd.DataFrame:

@@ -14,20 +14,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..ingest.rows import RawRow
 from ..shared.errors import NoProgrammeError, StoreError
 from ..shared.settings import Settings, load_settings
-from . import add as adding
-from . import answers, judgement, query, shards, sources, sql
 from . import fetch as fetching
 from . import find as finding
-from . import questions as asking
-from . import rebuild as rebuilding
-from . import redetect as detecting
+from . import judgement, query, shards, sources, sql
 from .bucket import is_remote
 from .commit import recover
 from .connection import create_catalog, open_catalog
@@ -41,6 +36,11 @@ from .report import AddReport
 from .saved import SavedCondition, as_asked, list_saved
 from .template import settings_text
 from .turns import OnProgress
+
+if TYPE_CHECKING:  # imported by the methods that read logs or detect: half a second no question waits for
+    from ..ingest.rows import RawRow
+    from . import answers
+    from . import questions as asking
 
 Moment = float | dt.datetime  # seconds since the sortie's start, or an aware time
 
@@ -63,6 +63,8 @@ class Programme:
         sortie alone. `on_progress(text, done, total)` is called before each sortie and at the end. `engine` does
         the reading and detecting (store.engine_choice.open_engine); the answers are the same with any.
         """
+        from . import add as adding
+
         with writing(self.folder):
             return adding.add_sorties(self.folder, paths, self.settings, engine=engine, on_progress=on_progress)
 
@@ -70,11 +72,15 @@ class Programme:
         self, paths: Sequence[Path], on_progress: OnProgress | None = None, *, engine: Engine = HERE
     ) -> AddReport:
         """As `add`, but a sortie of the same name is replaced, also by the same content (new settings, new program)."""
+        from . import add as adding
+
         with writing(self.folder):
             return adding.replace_sorties(self.folder, paths, self.settings, engine=engine, on_progress=on_progress)
 
     def rebuild(self, on_progress: OnProgress | None = None, *, engine: Engine = HERE) -> AddReport:
         """Make the catalog, tracks and frames anew from the kept source files, with the settings of now."""
+        from . import rebuild as rebuilding
+
         with writing(self.folder):
             return rebuilding.rebuild(self.folder, self.settings, engine=engine, on_progress=on_progress)
 
@@ -88,12 +94,16 @@ class Programme:
     ) -> AddReport:
         """Find points, events, states and manoeuvres of these sorties (all when none is named) again, from the
         stored tracks; criteria: a preset of shared.criteria_presets in place of [points], None for the settings."""
+        from . import redetect as detecting
+
         with writing(self.folder):
             settings = self.settings if criteria is None else self.settings.with_criteria(criteria)
             return detecting.redetect(self.folder, sorties, settings, engine=engine, on_progress=on_progress)
 
     def questions(self, sortie: str | None = None, *, answered: bool = False) -> list[asking.Asked]:
         """Open questions, each once for its recorder with the sorties that ask it; or those answered before."""
+        from . import questions as asking
+
         if answered:
             return asking.list_answered(self.folder, self.settings)
         return asking.list_open(self.folder, self.settings, sortie)
@@ -104,11 +114,15 @@ class Programme:
 
         Raises QuestionError for an unknown id or a value that is no answer.
         """
+        from . import answers
+
         with writing(self.folder):
             return answers.answer_question(self.folder, question, value, on_progress=on_progress)
 
     def remove(self, sortie: str) -> None:
         """Take a sortie out of the programme, its kept source files included. Raises UnknownSortieError."""
+        from . import add as adding
+
         with writing(self.folder):
             adding.remove_sortie(self.folder, sortie)
 
@@ -179,10 +193,10 @@ class Programme:
         """Every judgement in the order they were made."""
         return read_marks(self.folder, sortie)
 
-    def coverage(self, step: float) -> pd.DataFrame:
-        """Accepted points by configuration and calibrated airspeed: gear, flap, propulsion, kind, lower_edge (of the
+    def coverage(self, step: float, aircraft: str | None = None) -> pd.DataFrame:
+        """Accepted points (of one aircraft, or all) by configuration and calibrated airspeed: gear, flap, propulsion, kind, lower_edge (of the
         class, a multiple of `step` [m/s]; NaN: not recorded), points, sorties."""
-        return list_coverage(self.folder, step)
+        return list_coverage(self.folder, step, aircraft)
 
     def statistics(self, sortie: str | None = None, number: int | None = None) -> pd.DataFrame:
         """Every channel over every point, long: sortie, number, accepted, channel, unit, mean, deviation,

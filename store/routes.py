@@ -35,6 +35,7 @@ from .places import frame_file
 ROUTES = ("pieces", "frames")
 RULED_OUT = "ruled out"
 TIME_LIMIT_S = 600.0
+_FEWEST_FILES = 8  # fewer are not worth a part of their own
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,12 +147,23 @@ def _from_frames(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties:
     channels = tuple(name for name in wanted.measures.channels if name in known)
     scan = Scan(
         source=_parquet(wanted, sorties, (*_asked_columns(wanted), *channels)),
-        values=([str(frame_file(wanted.programme, one)) for one in sorties],),
+        values=_parts(connection, [str(frame_file(wanted.programme, one)) for one in sorties]),
         condition=wanted.asked.sql,
-        measures=replace(wanted.measures, channels=channels),
+        measures=replace(wanted.measures, channels=channels, words=_words(wanted)),
         spans=_register_spans(connection, wanted),
     )
     return gather_islands(connection, scan).assign(measured=True)
+
+
+def _words(wanted: Search) -> dict[str, tuple[str, ...]]:
+    return {state: tuple(sorted(words)) for state, words in wanted.holdings.words.items()}
+
+
+def _parts(connection: duckdb.DuckDBPyConnection, files: list[str]) -> tuple[list[str], ...]:
+    """The files in one part for every thread; few files stay together."""
+    threads = int(connection.execute("SELECT current_setting('threads')").fetchall()[0][0])
+    size = max(-(-len(files) // threads), _FEWEST_FILES)
+    return tuple(files[start : start + size] for start in range(0, len(files), size))
 
 
 def _register_spans(connection: duckdb.DuckDBPyConnection, wanted: Search) -> tuple[str, ...]:

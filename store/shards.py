@@ -43,9 +43,12 @@ class Share:
 
 def find_shared(programme: Path, question: Question, sorties: Sequence[str] | None, *, engine: Engine) -> FindResult:
     """As `find`, the sorties (None: all) shared out among the engine's workers. Raises what `find` raises."""
+    whole = Share(programme, question, tuple(sorties or ()))
+    if engine.window < 2:
+        return answer_share(whole)
     names = _in_time_order(programme, sorties)
-    if engine.window < 2 or len(names) < 2:
-        return answer_share(Share(programme, question, tuple(sorties or ())))
+    if len(names) < 2:
+        return answer_share(whole)
     size = -(-len(names) // engine.window)
     shares = [Share(programme, question, some) for some in _batches(names, size)]
     tickets = [engine.start(try_share, share) for share in shares]

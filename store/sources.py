@@ -8,20 +8,21 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
-from ..ingest.rows import RawRow, read_rows
-from ..ingest.text.tokens import split_line
 from ..shared.errors import ConditionError, InputError, StoreError
 from ..shared.parquet import read_track
 from ..shared.recording import Column, Track
 from .commit import check_sorties
 from .connection import open_catalog
 from .places import SOURCE, sortie_folder, wait_for_file
+
+if TYPE_CHECKING:
+    from ..ingest.rows import RawRow
 
 SAMPLE_COLUMNS = ("track", "channel", "time_utc", "value", "unit", "written", "header", "unit_as_written")
 
@@ -63,6 +64,8 @@ def read_source_row(programme: Path, sortie: str, file: str, row: int) -> Source
 def read_source_lines(programme: Path, sortie: str, file: str, rows: Sequence[int]) -> list[RawRow]:
     """Several rows of a kept file as they stand in it, without the samples that came from them: one pass over the file."""
     kept = _find_kept(programme, sortie, file)
+    from ..ingest.rows import read_rows  # every reader of logs, which no other question needs
+
     return read_rows(kept.path, list(rows), adapter=kept.adapter, codec=kept.ledger.get("encoding"))
 
 
@@ -199,6 +202,8 @@ def _rows_of_file(kept: _Kept) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, An
 def _source_rows(kept: _Kept, rows: Sequence[int]) -> list[SourceRow]:
     codec = kept.ledger.get("encoding")
     header_line = kept.ledger.get("header_line")
+    from ..ingest.rows import read_rows
+
     raws = read_rows(kept.path, list(rows), adapter=kept.adapter, codec=codec)
     header = read_rows(kept.path, [header_line], adapter=kept.adapter, codec=codec)[0] if header_line else None
     tracks = _tracks_of(kept)
@@ -238,6 +243,8 @@ def _value(column: Column, place: int) -> Any:
 
 def _fields(raw: RawRow, header: RawRow | None, ledger: Mapping[str, Any]) -> dict[str, str]:
     """Header -> field of a line of delimited text as it stands; nothing where the two do not match."""
+    from ..ingest.text.tokens import split_line
+
     delimiter = ledger.get("delimiter")
     if header is None or raw.text is None or header.text is None or not delimiter:
         return {}

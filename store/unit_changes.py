@@ -11,7 +11,7 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pyarrow as pa
@@ -19,9 +19,14 @@ import pyarrow as pa
 from ..ingest.check.confused_units import Confusion, confusions_of, find_confusion
 from ..shared.findings import Finding
 from ..shared.vocabulary import meaning_of
-from .prepare import Prepared
 from .rows import finding_row
 from .schema import TABLE
+
+if TYPE_CHECKING:
+    from .prepare import Prepared
+
+if TYPE_CHECKING:
+    from .prepare import Prepared
 
 # common practice, no source: the largest airspeed or flow of a sortie repeats within a fifth
 NEAR = 0.2

@@ -1,9 +1,11 @@
 // A condition put together from channel, comparison and value with its unit; stretches overlaid from their start.
 import { element, send } from "./forms.js";
+import { overlay } from "./overlay.js";
 
 const data = JSON.parse(document.getElementById("builder-data").textContent);
 const builder = document.getElementById("builder"), text = document.getElementById("condition"), note = document.getElementById("condition-note");
 const terms = [];
+let timer = 0, latest = 0;
 
 function options(select, items) { items.forEach(([value, words]) => select.append(element("option", words, { value }))); }
 
@@ -45,10 +47,12 @@ function written({ what, how, value, word, unit }) {
   return side + " " + sign + " " + (unit.value ? unit.value + "(" + number + ")" : number);
 }
 function compose() {
+  terms.forEach((term) => term.value.setAttribute("aria-invalid", String(!term.value.hidden && term.value.value.trim() !== "" && written(term) === null)));
+  const wrong = terms.find((term) => term.value.getAttribute("aria-invalid") === "true");
+  if (wrong) { clearTimeout(timer); latest++; note.textContent = "✗ " + wrong.value.value + " is not a number: write the number alone, its unit stands beside"; return; }
   const parts = terms.map(written).filter(Boolean);
   if (parts.length) { text.value = parts.join(" AND "); check(); }
 }
-let timer = 0, latest = 0;
 function check() {
   clearTimeout(timer);
   timer = setTimeout(async () => {
@@ -70,9 +74,9 @@ const saveForm = document.getElementById("save-form"), saveNote = document.getEl
 document.getElementById("save-open").addEventListener("click", () => { saveForm.hidden = !saveForm.hidden; if (!saveForm.hidden) saveForm.elements.name.focus(); });
 saveForm.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const asked = document.getElementById("ask-form").elements, body = new URLSearchParams(new FormData(saveForm));
-  ["condition", "at_least", "join"].forEach((name) => body.set(name, asked[name].value));
-  try { await send("/ask/saved", { method: "POST", body }); location.reload(); } catch (error) { saveNote.textContent = "✗ " + error.message; }
+  const asked = new URLSearchParams(new FormData(document.getElementById("ask-form"))), body = new URLSearchParams(new FormData(saveForm));
+  asked.delete("sortie"); // a kept condition is for every sortie
+  try { await send("/ask/saved?" + asked, { method: "POST", body }); location.reload(); } catch (error) { saveNote.textContent = "✗ " + error.message; }
 });
 document.querySelectorAll("[data-forget]").forEach((button) => button.addEventListener("click", async () => {
   try { await send("/ask/saved/" + encodeURIComponent(button.dataset.forget), { method: "DELETE" }); button.parentElement.remove(); } catch (error) { note.textContent = "✗ " + error.message; }
@@ -91,14 +95,11 @@ if (held) {
     const channel = curves.channels.find((c) => c.name === select.value);
     if (!channel) return;
     const lines = curves.lines.filter((one) => one.channels[channel.name]);
-    const times = [...new Set(lines.flatMap((one) => one.t))].filter((t) => t != null && t >= 0).sort((a, b) => a - b);
-    const place = new Map(times.map((t, i) => [t, i]));
-    // undefined: no sample of this line at that time, drawn across; null: a drop-out, left open
-    const columns = lines.map((one) => { const out = new Array(times.length); one.t.forEach((t, i) => { const at = place.get(t); if (at !== undefined) out[at] = one.channels[channel.name][i]; }); return out; });
+    const { times, columns } = overlay(lines, channel.name);
     const axis = { stroke: () => css("--soft"), grid: { stroke: () => css("--line"), width: 1 }, ticks: { stroke: () => css("--line"), width: 1 }, font: "11px sans-serif" };
     chart = new uPlot({
       width: host.clientWidth, height: 260, padding: [8, 12, 0, 0], legend: { show: false }, cursor: { drag: { x: true, y: true } }, scales: { x: { time: false } },
-      axes: [{ ...axis, size: 40, label: "seconds from the start of the stretch", labelSize: 14, labelFont: "11px sans-serif" }, { ...axis, size: 64, label: channel.label + (channel.unit ? " [" + channel.unit + "]" : ""), labelSize: 15, labelFont: "11px sans-serif" }],
+      axes: [{ ...axis, size: 40, label: "seconds from " + curves.origin, labelSize: 14, labelFont: "11px sans-serif" }, { ...axis, size: 64, label: channel.label + (channel.unit ? " [" + channel.unit + "]" : ""), labelSize: 15, labelFont: "11px sans-serif" }],
       series: [{}, ...lines.map((one, k) => ({ label: one.label, stroke: () => css(inks[k % 8]), width: 1.2, dash: dashes[Math.floor(k / 8) % 3], points: { show: false } }))],
     }, [times, ...columns], host);
   }

@@ -5,7 +5,7 @@ import { readyAnswers } from "./questions.js";
 const zone = document.getElementById("drop-zone"), under = document.getElementById("under-way");
 const table = document.querySelector("#files tbody"), whole = document.getElementById("whole"), wholeText = document.getElementById("whole-text");
 const outcome = document.getElementById("outcome"), title = document.getElementById("drop-title"), cancelButton = document.getElementById("cancel");
-let drop = null, cancelled = false, sending = null, pending = null;
+let drop = null, cancelled = false, sending = null, pending = null, taken = 0, working = 0, called = "";
 
 const size = (bytes) => (bytes < 1e6 ? (bytes / 1e3).toFixed(0) + " kB" : (bytes / 1e6).toFixed(1) + " MB");
 
@@ -19,8 +19,13 @@ zone.addEventListener("drop", async (event) => {
   const files = entries.length ? (await Promise.all(entries.map((entry) => walk(entry, "")))).flat() : [...event.dataTransfer.files].map((file) => ({ name: file.name, file }));
   take(files);
 });
-document.getElementById("choose-folder").addEventListener("change", (event) => take([...event.target.files].map((file) => ({ name: file.webkitRelativePath || file.name, file }))));
-document.getElementById("choose-files").addEventListener("change", (event) => take([...event.target.files].map((file) => ({ name: file.name, file }))));
+function choose(event, nameOf) {
+  const files = [...event.target.files].map((file) => ({ name: nameOf(file), file }));
+  event.target.value = ""; // the same folder chosen again is a new choice
+  take(files);
+}
+document.getElementById("choose-folder").addEventListener("change", (event) => choose(event, (file) => file.webkitRelativePath || file.name));
+document.getElementById("choose-files").addEventListener("change", (event) => choose(event, (file) => file.name));
 
 async function walk(entry, above) {
   const name = above + entry.name;
@@ -36,8 +41,12 @@ async function walk(entry, above) {
 
 async function take(files) {
   const shown = files.filter(({ name }) => !name.split("/").some((part) => part.startsWith(".")));
-  if (!shown.length) return tell("There is no file in what was dropped.");
-  cancelled = false; outcome.textContent = ""; table.textContent = ""; under.hidden = false; zone.hidden = true; cancelButton.hidden = false;
+  if (!shown.length) return tell("There is no file in what was dropped: choose the folder that holds the recorders' files, or its zip.");
+  taken += 1; cancelled = false; table.textContent = ""; under.hidden = false; zone.hidden = true; cancelButton.hidden = false;
+  const total = shown.reduce((sum, { file }) => sum + file.size, 0) || 1;
+  if (total > Number(zone.dataset.most)) { stop(); return tell("That is " + size(total) + ", more than one drop may hold (" + size(Number(zone.dataset.most)) + "): drop the sorties one by one."); }
+  const tops = [...new Set(shown.map(({ name }) => name.split("/")[0]))];
+  called = tops.length > 3 ? tops.length + " files or sorties" : tops.join(", ");
   title.textContent = shown.length === 1 ? "1 file" : shown.length + " files";
   document.getElementById("loose").hidden = true;
   const rows = shown.map(({ name, file }) => {
@@ -47,7 +56,7 @@ async function take(files) {
     table.append(row);
     return bar;
   });
-  const total = shown.reduce((sum, { file }) => sum + file.size, 0) || 1;
+  whole.value = 0; wholeText.textContent = "";
   let sent = 0;
   try {
     drop = (await send("/drop", { method: "POST" })).id;
@@ -70,9 +79,9 @@ function put(name, file, progress) {
     request.addEventListener("load", () => {
       if (request.status < 300) { progress(1); good(); return; }
       let told = {}; try { told = JSON.parse(request.responseText); } catch { told = { what: request.responseText }; }
-      bad(new Error(name + ": " + told.what + (told.found ? "; found " + told.found : "")));
+      bad(new Error([name + ": " + told.what, told.found && "found " + told.found, told.allowed && "allowed: " + told.allowed, told.do].filter(Boolean).join("; ")));
     });
-    request.addEventListener("error", () => bad(new Error(name + " could not be sent")));
+    request.addEventListener("error", () => bad(new Error(name + " could not be sent: the file was moved or changed, it is a folder, or the server was ended; look, then drop it again")));
     request.addEventListener("abort", () => bad(new Error("cancelled")));
     request.send(file);
   });
@@ -93,41 +102,61 @@ function nameLoose() {
   });
 }
 
+// The server adds one drop after the other; meanwhile the page takes the next.
 async function add() {
-  cancelButton.hidden = true;
-  const job = await send("/drop/" + drop + "/add", { method: "POST", body: new URLSearchParams({ name: document.getElementById("loose-name").value }) });
-  title.textContent = "Reading and searching";
-  const result = await follow(job, (now) => { wholeText.textContent = now.text ? now.text + ", " + (now.done + 1) + " of " + now.total : "waiting for its turn"; whole.removeAttribute("value"); });
-  drop = null;
-  under.hidden = true;
-  await showOutcome(result);
+  const mine = taken, heldUp = working > 0;
+  const body = new URLSearchParams({ name: document.getElementById("loose-name").value, replace: document.getElementById("replace").checked ? "yes" : "" });
+  const job = await send("/drop/" + drop + "/add", { method: "POST", body });
+  const box = element("article", null, { class: "outcome working" }), bar = element("progress", null, { "aria-label": "Reading and searching" }), words = element("output");
+  box.append(element("h3", "Reading and searching " + called), bar, " ", words, element("p", "The next sortie can be dropped meanwhile; leaving this page does not stop it.", { class: "hint" }));
+  outcome.prepend(box);
+  drop = null; under.hidden = true; zone.hidden = false; document.getElementById("loose-name").value = "";
+  working += 1;
+  try {
+    const result = await follow(job, (now) => {
+      words.textContent = now.text ? now.text + ", " + Math.min(now.done + 1, now.total) + " of " + now.total : "waiting for its turn";
+      if (now.total > 1) { bar.max = now.total; bar.value = now.done; }
+    });
+    box.remove();
+    await showOutcome(result, mine === taken && !heldUp && working === 1);
+  } catch (error) { box.remove(); tell(error.message); }
+  working -= 1;
 }
 
-async function showOutcome(result) {
-  outcome.append(element("h2", "What became of it"));
-  result.sorties.forEach((one) => outcome.append(describe(one)));
-  if (!result.sorties.length) outcome.append(element("p", "No sortie was found there: a sortie is a folder with log files in it, or a zip of one."));
-  zone.hidden = false;
+// alone: nothing else was dropped; a single sortie read without a fault is gone to at once
+async function showOutcome(result, alone) {
+  const heading = element("h2", "What became of it"), part = element("section");
+  part.append(heading);
+  outcome.append(part);
+  result.sorties.forEach((one) => part.append(describe(one)));
+  if (!result.sorties.length) part.append(element("p", "No sortie was found there: a sortie is a folder with log files in it, or a zip of one.", { class: "caution" }));
   const asked = new Set(result.sorties.flatMap((one) => one.questions));
-  if (asked.size) await askHere(asked);
-  const good = result.sorties.filter((one) => one.address);
-  if (!asked.size && good.length === 1 && result.sorties.length === 1) location.assign(good[0].address);
+  if (asked.size) await askHere(asked, part);
+  const [one] = result.sorties;
+  if (alone && isOne(result) && !asked.size && !one.findings.some((finding) => finding.level === "fault")) location.assign(one.address + (one.status === "unchanged" ? "?already=1" : ""));
+  else heading.scrollIntoView({ block: "nearest" });
 }
+const isOne = (result) => result.sorties.length === 1 && Boolean(result.sorties[0].address);
 
-async function askHere(asked) {
+async function askHere(asked, part) {
   const page = new DOMParser().parseFromString(await (await fetch("/questions")).text(), "text/html");
   const found = [...page.querySelectorAll("article.question")].filter((one) => asked.has(one.id.replace("question-", "")));
   if (!found.length) return;
-  outcome.append(element("h2", "Only you can decide"));
-  found.forEach((one) => outcome.append(document.importNode(one, true)));
-  readyAnswers(outcome, (result) => { if (result.changes.length === 1) outcome.append(link("/sortie/" + encodeURIComponent(result.changes[0].sortie), "Go to " + result.changes[0].sortie)); });
+  part.append(element("h2", "Only you can decide"));
+  found.forEach((one) => part.append(document.importNode(one, true)));
+  readyAnswers(part, (result) => { if (result.changes.length === 1) part.append(link("/sortie/" + encodeURIComponent(result.changes[0].sortie), "Go to " + result.changes[0].sortie)); });
 }
 
 function describe(one) {
   const box = element("article", null, { class: "outcome " + one.status }), head = element("h3");
-  head.append({ added: "✓ ", replaced: "✓ ", unchanged: "= ", failed: "■ " }[one.status], one.address ? link(one.address, one.sortie) : one.sortie, " " + one.status);
+  const waits = one.status === "failed" && one.questions.length > 0;
+  if (waits) box.className = "outcome question";
+  head.append(waits ? "▲ " : { added: "✓ ", replaced: "✓ ", unchanged: "= ", failed: "■ " }[one.status], one.address ? link(one.address, one.sortie) : one.sortie, " " + (waits ? "waits for your answer below" : one.status === "failed" ? "was not added" : one.status === "unchanged" ? "was there already; nothing was added" : one.status));
   box.append(head);
-  if (one.error) box.append(element("p", one.error));
+  if (one.error) {
+    box.append(element("p", one.error_short));
+    if (one.error.length > one.error_short.length + 40) { const more = element("details"); more.append(element("summary", "More exactly"), ...one.error.split("; ").map((part) => element("div", part))); box.append(more); } else box.firstElementChild.nextElementSibling.textContent = one.error;
+  }
   if (one.note) box.append(element("p", one.note));
   if (one.status === "added" || one.status === "replaced") {
     box.append(element("p", one.minutes + " min, " + one.points + " points, " + one.refused + " candidates refused, " + one.events + " events"));

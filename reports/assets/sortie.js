@@ -89,6 +89,9 @@ async function refine() {
   } catch (error) { if (error.name !== "AbortError") say(error.message); }
 }
 function setRange(min, max) {
+  if (!Number.isFinite(min) || !Number.isFinite(max) || max < min) [min, max] = full;
+  const beyond = Math.max(0, full[0] - max + LEAST, 0) - Math.max(0, min - full[1] + LEAST); // a window past an end is moved inside
+  min += beyond; max += beyond;
   if (max - min < LEAST) { const middle = (min + max) / 2; min = middle - LEAST / 2; max = middle + LEAST / 2; }
   range = [Math.max(min, full[0]), Math.min(max, full[1])];
   drawNear();
@@ -259,7 +262,7 @@ async function openPoint(point) {
 function show(point) { const margin = Math.max(20, 0.6 * (point.stop - point.start)); setRange(point.start - margin, point.stop + margin); }
 function step(by) {
   const some = visible().map((p) => picture.points.indexOf(p));
-  if (!some.length) return;
+  if (!some.length) { detail.textContent = "There is no stabilised point to go to; tick “refused” to go through the candidates that were refused, each with its reason."; return; }
   const at = some.indexOf(current);
   current = some[at < 0 ? (by > 0 ? 0 : some.length - 1) : (at + by + some.length) % some.length];
   show(picture.points[current]);
@@ -272,14 +275,14 @@ function takeJudgement() {
   if (!form) return;
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    try { await send(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(new FormData(form)) }); location.assign(home + "?from=" + range[0].toFixed(1) + "&to=" + range[1].toFixed(1)); }
+    try { await send(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(new FormData(form)) }); location.assign(home + "?from=" + range[0].toFixed(1) + "&to=" + range[1].toFixed(1) + (detail.dataset.point ? "&point=" + detail.dataset.point : "")); }
     catch (error) { let note = form.querySelector(".caution"); if (!note) { note = element("p", null, { class: "caution", role: "alert" }); form.append(note); } note.textContent = error.message; }
   });
 }
 function askToAdd(from, to) {
   const move = detail.querySelector("input[value=move]");
   if (move && move.checked) { detail.querySelector("[data-stretch=start]").value = stamp(from); detail.querySelector("[data-stretch=stop]").value = stamp(to); return; }
-  detail.textContent = "";
+  detail.textContent = ""; delete detail.dataset.point;
   const form = element("form", null, { class: "judge adding", method: "post", action: home + "/marks" });
   form.append(element("h2", "✎ A point of your own"), element("p", clock(from, 2) + " to " + clock(to, 2) + " UTC, " + (to - from).toFixed(1) + " s", { class: "under" }));
   [["action", "add"], ["start", stamp(from)], ["stop", stamp(to)]].forEach(([name, value]) => form.append(element("input", null, { type: "hidden", name, value })));
@@ -293,16 +296,18 @@ function askToAdd(from, to) {
 }
 const selectButton = document.getElementById("select-mode");
 selectButton.addEventListener("click", () => { selecting = !selecting; selectButton.setAttribute("aria-pressed", String(selecting)); box.classList.toggle("selecting", selecting); if (!selecting) charts.forEach((c) => c.setSelect({ left: 0, width: 0, top: 0, height: 0 }, false)); });
+document.getElementById("mark-window").addEventListener("click", () => askToAdd(...range)); // the way without a mouse: what is shown is the stretch
 
 // -- keys, buttons, tables -----------------------------------------------------------------------------------
 const zoom = (by) => { const middle = (range[0] + range[1]) / 2, half = (range[1] - range[0]) / 2 * by; setRange(middle - half, middle + half); };
 const shift = (share) => { const span = range[1] - range[0], by = Math.max(full[0] - range[0], Math.min(full[1] - range[1], share * span)); setRange(range[0] + by, range[1] + by); };
 const actions = { ArrowRight: () => shift(0.25), ArrowLeft: () => shift(-0.25), "+": () => zoom(0.5), "-": () => zoom(2), 0: () => setRange(...full), n: () => step(1), p: () => step(-1), Enter: () => { if (current >= 0) openPoint(picture.points[current]); } };
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, textarea, select, button, a, summary, tr[tabindex]")) return;
+  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input:not([type=checkbox]), textarea, select")) return;
+  if (event.key === "Enter" && event.target.closest("input, button, a, summary, tr[tabindex]")) return; // there Enter is the control's own
   if (actions[event.key]) { actions[event.key](); if (event.key.startsWith("Arrow")) event.preventDefault(); }
 });
-Object.entries({ "zoom-in": "+", "zoom-out": "-", "zoom-all": "0", "point-before": "p", "point-after": "n" }).forEach(([id, key]) => document.getElementById(id).addEventListener("click", () => { actions[key](); if (id.startsWith("point")) openPoint(picture.points[current]); }));
+Object.entries({ "zoom-in": "+", "zoom-out": "-", "zoom-all": "0", "point-before": "p", "point-after": "n" }).forEach(([id, key]) => document.getElementById(id).addEventListener("click", () => { actions[key](); if (id.startsWith("point") && current >= 0) openPoint(picture.points[current]); }));
 ["with-refused", "with-events"].forEach((id) => document.getElementById(id).addEventListener("change", () => charts.forEach((chart) => chart.redraw(false))));
 // The tables come after the picture; a row leads back to it.
 async function loadTables() {
@@ -315,7 +320,7 @@ function readyRow(row) {
   row.tabIndex = 0;
   const go = () => {
     const point = picture.points.find((p) => String(p.number) === row.dataset.point);
-    if (point) { show(point); openPoint(point); } else { const a = Number(row.dataset.from), b = Number(row.dataset.to), margin = Math.max(15, 0.6 * (b - a)); setRange(a - margin, b + margin); }
+    if (point) { if (!point.accepted) document.getElementById("with-refused").checked = true; show(point); openPoint(point); } else { const a = Number(row.dataset.from), b = Number(row.dataset.to), margin = Math.max(15, 0.6 * (b - a)); setRange(a - margin, b + margin); }
     box.scrollIntoView({ block: "start" });
   };
   row.addEventListener("click", (event) => { if (!event.target.closest("a")) go(); });
@@ -330,9 +335,8 @@ document.documentElement.addEventListener("themechange", repaint);
 const ground = groundTrack(document.getElementById("ground"), picture, clock);
 const wanted = new URLSearchParams(location.search);
 buildChooser();
-if (wanted.has("from")) range = [Math.max(full[0], Number(wanted.get("from"))), Math.min(full[1], Number(wanted.get("to")))];
 await rebuild();
-setRange(...range);
+setRange(...(wanted.has("from") ? [parseFloat(wanted.get("from")), wanted.has("to") ? parseFloat(wanted.get("to")) : full[1]] : full));
 const asked = picture.points.find((p) => String(p.number) === wanted.get("point"));
-if (asked) { show(asked); openPoint(asked); }
+if (asked) { if (!wanted.has("from")) show(asked); openPoint(asked); }
 await loadTables();

@@ -17,7 +17,7 @@ SECTIONS: tuple[tuple[str, str, int], ...] = (
     ("increments", "What gear, flaps and propeller add", 1),
     ("windmilling", "Engine speed with the throttle closed", 1),
     ("slow-down", "Slowing down", 1),
-    ("approach", "Power-off approach", 1),
+    ("approach", "Approach without power", 1),
     ("landings", "Landing", 1),
     ("climb", "Climb", 1),
     ("level", "Level flight", 1),

@@ -100,7 +100,7 @@ def _trial_statement(result: ApproachResult) -> str:
     inferred = len({(t.sortie, t.approach_s) for t in result.trials if t.inferred})
     text = (
         f"Tried on {approaches} recorded approaches ({len(errors)} stretches, flights: {len({t.sortie for t in result.trials})}): predicted less "
-        f"achieved height loss {100 * float(np.median(errors)):+.0f} % in the middle, at most {100 * float(np.max(np.abs(errors))):.0f} % off."
+        f"achieved height loss {round(100 * float(np.median(errors))):+d} % in the middle, at most {100 * float(np.max(np.abs(errors))):.0f} % off."
     )
     if any(t.own_flight for t in result.trials):
         text += " Where no other flight's glides tell the configuration, the flight's own are in its prediction."

@@ -74,4 +74,10 @@ def widened(band: Band, type_b: float) -> Band:
     return Band(band.value, band.value - down, band.value + up, band.unit, band.type_a, b)
 
 
+def worth_telling(band: Band, share: float, of: float | None = None) -> Band:
+    """The band, or UNKNOWN where half its width is more than a share of the value (of another value, when given)."""
+    measure = abs(band.value if of is None else of)
+    return band if band.is_known and band.half_width <= share * measure else UNKNOWN
+
+
 UNKNOWN = Band(nan, nan, nan, "1")

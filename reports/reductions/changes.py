@@ -21,6 +21,7 @@ from ...shared.units import to_si
 from .bands import Band, band_of
 from .conditions import Condition, with_conditions
 from .evidence import Evidence, references_of
+from .present import counted
 from .sheet import LeftOut, Reference
 
 SPEED_WINDOW = to_si(4.0, "kt")
@@ -89,7 +90,7 @@ def reduce_changes(evidence: Evidence) -> ChangesResult:
     left_out = list(evidence.left_out)
     left_out += [
         LeftOut(
-            f"{len(group)} points, {', '.join(map(str, key))}",
+            f"{counted(len(group), 'point')}, {', '.join(str(word) for word in key if word)}",
             "the other side has none in this condition at such a speed and height",
         )
         for key, group in new.groupby(list(STATES), sort=True)

@@ -58,8 +58,8 @@ def _channels(evidence: Evidence, before: str, after: str) -> Iterator[MetadataC
             )
             continue
         for key, words in (("header", "header"), ("unit_as_written", "unit as written")):
-            if (old[key] or "") != (new[key] or ""):
-                yield MetadataChange(f"{words} of {channel}", str(old[key] or "–"), str(new[key] or "–"))
+            if _text(old[key]) != _text(new[key]):
+                yield MetadataChange(f"{words} of {channel}", _text(old[key]), _text(new[key]))
         if _differs(old["step"], new["step"]):
             yield MetadataChange(
                 f"resolution of {channel} [{old['unit'] or 1}]", f"{old['step']:.3g}", f"{new['step']:.3g}"
@@ -85,7 +85,7 @@ def _card(old: Any, new: Any) -> Iterator[MetadataChange]:
 
 
 def _text(value: Any) -> str:
-    if value is None:
+    if value is None or value != value or value == "":
         return "–"
     return f"{value:.4g}" if isinstance(value, float) else str(value)
 

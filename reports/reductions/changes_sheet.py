@@ -7,7 +7,7 @@ from .bands import Band
 from .changes import COMPARED, ChangesResult, Difference, reduce_changes
 from .changes_metadata import MetadataChange, metadata_changes
 from .evidence import Evidence
-from .present import counted, say
+from .present import counted, probability_text, say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
 
 
@@ -59,12 +59,18 @@ def _statements(result: ChangesResult, written: tuple[MetadataChange, ...], sett
     out += [
         f"{one.words}, {one.condition} at {say(one.airspeed, 'speed', settings)}: {said_difference(one, settings)} from "
         f"{_before(one, settings)} "
-        f"({counted(one.pairs, 'matched point')}, p {one.p_value:.3g})."
+        f"({counted(one.pairs, 'matched point')}, {_chance(one.p_value)})."
         for one in seen[:8]
     ]
     if written:
         out.append(f"{counted(len(written), 'thing')} recorded or written down differently: see the last table.")
     return out
+
+
+def _chance(p_value: float) -> str:
+    """How often chance alone would show as much, in the usual letter p."""
+    text = probability_text(p_value)
+    return f"p {text}" if text.startswith("below") else f"p = {text}"
 
 
 def _before(one: Difference, settings: Settings) -> str:

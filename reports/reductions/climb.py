@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ...shared.units import to_si
-from .bands import UNKNOWN, Band, band_of
+from .bands import UNKNOWN, Band, band_of, worth_telling
 from .conditions import Condition, with_conditions
 from .evidence import Evidence, reference_of, references_of
 from .resampling import draw_counts, seed_of, small_sample_factor
@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 HEIGHT_SPAN = to_si(2000.0, "ft")
 SPEED_SPAN = to_si(20.0, "kt")
 FEWEST = 3
+WIDEST_SHARE = 0.5  # a band wider than this share of the value says nothing a pilot can use; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +59,8 @@ class ClimbFit:
             return UNKNOWN
         row = _row(np.array([airspeed - self.centre[0]]), np.array([density_altitude - self.centre[1]]))[0]
         value = float(row @ self.terms)
-        return band_of(value, float(np.std(self.draws @ row)), self.type_b * abs(value), unit="m/s")
+        band = band_of(value, float(np.std(self.draws @ row)), self.type_b * abs(value), unit="m/s")
+        return worth_telling(band, WIDEST_SHARE, of=float(self.terms[0]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,13 @@ def reduce_climb(evidence: Evidence) -> ClimbResult:
         if len(group) < FEWEST:
             left_out.append(LeftOut(condition.words, f"{len(group)} climbs, {FEWEST} are needed"))
         else:
-            fits.append(_fit(condition, group.reset_index(drop=True), evidence))
+            fit = _fit(condition, group.reset_index(drop=True), evidence)
+            if fit.at(*fit.centre).is_known:
+                fits.append(fit)
+            else:
+                left_out.append(
+                    LeftOut(condition.words, f"its {len(group)} climbs differ by more than half the rate of climb")
+                )
     return ClimbResult(tuple(fits), evidence.standard_mass, tuple(left_out))
 
 

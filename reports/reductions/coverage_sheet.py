@@ -169,9 +169,11 @@ def _steps(result: CoverageResult, what: str) -> Table:
 
 def next_sheet(result: NextPointsResult, settings: Settings) -> Sheet:
     """The proposals as sentences and a table, in the order to be flown."""
+    lines = [
+        f"{one.condition.words}: {say(one.airspeed, 'speed', settings)} CAS ({one.reason})" for one in result.points[:3]
+    ]
     statements = [
-        f"{one.condition.words}: {say(one.airspeed, 'speed', settings)} CAS ({one.reason})."
-        for one in result.points[:3]
+        f"{line}, {lines.count(line)} times." if lines.count(line) > 1 else f"{line}." for line in dict.fromkeys(lines)
     ]
     if result.points:
         statements.insert(0, f"{counted(len(result.points), 'point')} proposed, in build-up order; the first three:")

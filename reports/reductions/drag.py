@@ -1,7 +1,8 @@
 """Sink and drag by condition: glides reduced to drag areas, a parabolic polar each, speeds of best glide and least sink.
 
 What is measured is drag less thrust: with the throttle closed the propeller's drag (or rest of thrust) is in it.
-Results are at standard mass and sea-level density unless they say otherwise.
+Results are at standard mass and at the density the glides were flown at: an idling propeller brakes less in thicker
+air, so sink near the ground told from glides at height by density alone comes out several per cent too high.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ...shared.physics.constants import STANDARD_GRAVITY
+from ...shared.physics.atmosphere import standard_density
+from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
+from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of
 from .conditions import Condition, with_conditions
 from .evidence import Evidence, reference_of, references_of
@@ -26,7 +29,7 @@ Of = Callable[[Floats, Floats], Floats]  # a quantity of f and k, shapes (n,) ->
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ConditionDrag:
-    """One condition's glides. fit: the polar, or why there is none. Speeds equivalent, sink at sea level, SI.
+    """One condition's glides. fit: the polar, or why there is none. Speeds equivalent, least_sink at the result's density, SI.
 
     not_reached: best glide or least sink that lies outside the measured speeds, in words.
     """
@@ -55,23 +58,29 @@ class ConditionDrag:
         assert isinstance(self.fit, PolarFit)
         return float(equivalent_speed(self.fit.high, mass)), float(equivalent_speed(self.fit.low, mass))
 
-    def sink_at(self, speed: float, mass: float) -> Band:
-        """Sink [m/s] at sea level at an equivalent airspeed [m/s] and mass [kg]; unknown outside the measured speeds."""
+    def sink_at(self, speed: float, mass: float, *, density_ratio: float = 1.0) -> Band:
+        """Sink [m/s] at an equivalent airspeed [m/s], mass [kg] and density ratio; unknown outside the measured speeds."""
         if isinstance(self.fit, str):
             return UNKNOWN
         low, high = self.speeds(mass)
         if not low - 0.3 <= speed <= high + 0.3:
             return UNKNOWN
-        return band_from(self.fit, lambda f, k: sink_of(f, k, speed, mass), "m/s")
+        return band_from(self.fit, lambda f, k: sink_of(f, k, speed, mass) / density_ratio**0.5, "m/s")
 
 
 @dataclass(frozen=True, slots=True)
 class DragResult:
-    """All glide conditions of one aircraft, the standard mass [kg] they are stated at, the points left out."""
+    """All glide conditions of one aircraft, the standard mass [kg] and density altitude [m] sinks are stated at, the points left out."""
 
     conditions: tuple[ConditionDrag, ...]
     standard_mass: float
     left_out: tuple[LeftOut, ...]
+    density_altitude: float = 0.0
+
+    @property
+    def density_ratio(self) -> float:
+        """Density over that of sea level at the density altitude."""
+        return float(standard_density(self.density_altitude)) / SEA_LEVEL_DENSITY
 
 
 def reduce_drag(evidence: Evidence) -> DragResult:
@@ -80,8 +89,20 @@ def reduce_drag(evidence: Evidence) -> DragResult:
     robust = str(evidence.options.get("robust", "no")).lower() in ("yes", "true", "1")
     groups = sorted(usable.groupby("condition", sort=False), key=lambda one: one[0]) if len(usable) else []
     fits = fit_polars(dict(groups), evidence.settings, robust=robust)
-    conditions = tuple(_condition(condition, group, fits[condition], evidence) for condition, group in groups)
-    return DragResult(conditions, evidence.standard_mass, left_out)
+    plain = DragResult((), evidence.standard_mass, left_out, mean_density_altitude(usable))
+    conditions = tuple(
+        _condition(condition, group, (fits[condition], plain.density_ratio), evidence) for condition, group in groups
+    )
+    return dataclasses.replace(plain, conditions=conditions)
+
+
+def mean_density_altitude(glides: pd.DataFrame) -> float:
+    """The density altitude [m], in steps of 500 ft, nearest to the mean density of glides; 0 without any."""
+    if not len(glides):
+        return 0.0
+    ratio = float(((glides["equivalent_airspeed"] / glides["true_airspeed"]) ** 2).mean())
+    steps = np.arange(0.0, to_si(40000.0, "ft"), to_si(500.0, "ft"))
+    return float(steps[np.argmin(np.abs(standard_density(steps) / SEA_LEVEL_DENSITY - ratio))])
 
 
 def glides_of(evidence: Evidence) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
@@ -132,7 +153,11 @@ def band_from(fit: PolarFit, of: Of, unit: str) -> Band:
     return band_of(value, type_a, float(np.sqrt(np.sum(np.square(moved[np.isfinite(moved)])))), unit=unit)
 
 
-def _condition(condition: Condition, group: pd.DataFrame, fit: PolarFit | str, evidence: Evidence) -> ConditionDrag:
+def _condition(
+    condition: Condition, group: pd.DataFrame, found: tuple[PolarFit | str, float], evidence: Evidence
+) -> ConditionDrag:
+    """found: the fit and the density ratio sinks are stated at."""
+    fit, density_ratio = found
     plain = ConditionDrag(condition, group, fit, references_of(group))
     if isinstance(fit, str):
         return plain
@@ -155,7 +180,7 @@ def _condition(condition: Condition, group: pd.DataFrame, fit: PolarFit | str, e
         not_reached.append(_outside("best glide", (fit.f / fit.k) ** 0.5, fit))
     if fit.low <= (3 * fit.f / fit.k) ** 0.5 <= fit.high:
         bands["least_sink_speed"] = slow
-        bands["least_sink"] = band_from(fit, lambda f, k: sink_of(f, k, slow.value, mass), "m/s")
+        bands["least_sink"] = band_from(fit, lambda f, k: sink_of(f, k, slow.value, mass) / density_ratio**0.5, "m/s")
     else:
         not_reached.append(_outside("least sink", (3 * fit.f / fit.k) ** 0.5, fit))
     return dataclasses.replace(plain, not_reached=tuple(not_reached), **bands)
@@ -166,8 +191,8 @@ def _outside(name: str, at: float, fit: PolarFit) -> str:
     return f"{name} is {side} point flown"
 
 
-def sink_at_standard(points: pd.DataFrame, mass: float) -> tuple[Floats, Floats, Floats]:
-    """Each glide at standard mass [kg] and sea-level density at its own lift coefficient: (speed, sink, error of sink) [m/s].
+def sink_at_standard(points: pd.DataFrame, mass: float, *, density_ratio: float = 1.0) -> tuple[Floats, Floats, Floats]:
+    """Each glide at standard mass [kg] and density ratio at its own lift coefficient: (speed, sink, error of sink) [m/s].
 
     Speeds go with the root of mass, sink also with the root of density. Source: SFTE Reference Handbook,
     3rd ed. 2013, section 12 (shared.physics.mass.speed_at_mass).
@@ -175,7 +200,7 @@ def sink_at_standard(points: pd.DataFrame, mass: float) -> tuple[Floats, Floats,
     own = np.asarray(points["weight"], dtype=np.float64) / STANDARD_GRAVITY
     root = np.sqrt(mass / own)
     speed = np.asarray(points["equivalent_airspeed"], dtype=np.float64)
-    thin = speed / np.asarray(points["true_airspeed"], dtype=np.float64)
+    thin = speed / np.asarray(points["true_airspeed"], dtype=np.float64) / density_ratio**0.5
     sink = np.asarray(points["sink_rate"], dtype=np.float64) * thin * root
     error = np.nan_to_num(np.asarray(points["sink_rate_error"], dtype=np.float64)) * thin * root
     return speed * root, sink, error

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...shared.settings import Settings
+from .bands import UNKNOWN, Band
 from .calibration_sheet import speeds_inside
 from .drag import ConditionDrag, DragResult, reduce_drag, sink_at_standard
 from .evidence import Evidence, references_of
@@ -38,7 +39,7 @@ def sheet_of(result: DragResult, settings: Settings, inferred: tuple[str, ...] =
         missing=tuple(_missing(result, settings)),
         used=tuple(origin for one in result.conditions for origin in one.origin),
         left_out=result.left_out,
-        facts={"standard_mass_kg": result.standard_mass},
+        facts={"standard_mass_kg": result.standard_mass, "density_altitude_m": result.density_altitude},
     )
 
 
@@ -49,7 +50,7 @@ def inferred_caution(inferred: tuple[str, ...], used: set[str]) -> list[str]:
         return []
     return [
         f"In {', '.join(named)} gear or flap is not recorded and was told from the aircraft's response: a mistaken state "
-        "would stand among these points. `--sorties` leaves flights out."
+        "would stand among these points. Leave such flights out to see what they change."
     ]
 
 
@@ -62,6 +63,11 @@ def _missing(result: DragResult, settings: Settings) -> list[str]:
     return texts
 
 
+def sink_stated(one: ConditionDrag, result: DragResult, speed: float) -> Band:
+    """Sink [m/s] of a condition at an equivalent airspeed [m/s], at the mass and density the result is stated at."""
+    return one.sink_at(speed, result.standard_mass, density_ratio=result.density_ratio)
+
+
 def _statements(result: DragResult, settings: Settings) -> list[str]:
     out = []
     for one in result.conditions:
@@ -69,7 +75,7 @@ def _statements(result: DragResult, settings: Settings) -> list[str]:
             continue
         low, high = one.speeds(result.standard_mass)
         text = (
-            f"{one.condition.configuration}: {say(one.sink_at((low + high) / 2, result.standard_mass), 'vertical_speed', settings)} "
+            f"{one.condition.configuration}: {say(sink_stated(one, result, (low + high) / 2), 'vertical_speed', settings)} "
             f"at {say((low + high) / 2, 'speed', settings)}"
         )
         if one.best_glide_speed.is_known:
@@ -82,7 +88,8 @@ def _statements(result: DragResult, settings: Settings) -> list[str]:
         out.append(f"{text} ({counted(len(one.points), 'point')}, {counted(one.flights, 'flight')}).")
     if out:
         out.append(
-            f"Stated at {say(result.standard_mass, 'mass', settings)} and sea-level density, calibrated airspeed."
+            f"Stated at {say(result.standard_mass, 'mass', settings)} and {say(result.density_altitude, 'altitude', settings)} "
+            "density altitude, the mean of the glides; calibrated airspeed."
         )
     return out
 
@@ -93,15 +100,15 @@ def _figures(result: DragResult) -> tuple[Figure, ...]:
     sink, residual = [], []
     for one in result.conditions:
         name = one.condition.configuration
-        speed, value, error = sink_at_standard(one.points, result.standard_mass)
+        speed, value, error = sink_at_standard(one.points, result.standard_mass, density_ratio=result.density_ratio)
         sink.append(_dots(name, speed, value, 2 * error, one))
         if isinstance(one.fit, PolarFit):
-            sink.append(_curve(name, one, result.standard_mass))
+            sink.append(_curve(name, one, result))
             lift, area, own = lift_and_drag_areas(one.points)
             residual.append(_dots(name, speed, (area - one.fit.at(lift)) / area, 2 * own / area, one))
     figures = [
         Figure(
-            "Sink at standard mass and sea-level density",
+            "Sink at standard mass, at the mean density of the glides",
             Axis("calibrated airspeed", "speed"),
             Axis("sink", "vertical_speed"),
             tuple(sink),
@@ -132,10 +139,10 @@ def _dots(name: str, x: np.ndarray, y: np.ndarray, half: np.ndarray, one: Condit
     )
 
 
-def _curve(name: str, one: ConditionDrag, mass: float) -> Series:
-    low, high = one.speeds(mass)
+def _curve(name: str, one: ConditionDrag, result: DragResult) -> Series:
+    low, high = one.speeds(result.standard_mass)
     x = np.linspace(low, high, _CURVE)
-    bands = [one.sink_at(float(v), mass) for v in x]
+    bands = [sink_stated(one, result, float(v)) for v in x]
     return Series(
         f"{name}, fitted",
         tuple(map(float, x)),
@@ -159,15 +166,26 @@ def _sinks(result: DragResult, settings: Settings) -> Table:
         if isinstance(one.fit, str):
             continue
         for speed in speeds_inside(*one.speeds(result.standard_mass), settings):
-            sink = one.sink_at(speed, result.standard_mass)
-            ratio = (speed**2 - sink.value**2) ** 0.5 / sink.value if sink.is_known else float("nan")
-            rows.append((Cell(one.condition.configuration), Cell(speed), cell_of(sink, one.origin), Cell(ratio)))
+            sink = sink_stated(one, result, speed)
+            ratio = glide_ratio(sink, speed / result.density_ratio**0.5)
+            rows.append(
+                (Cell(one.condition.configuration), Cell(speed), cell_of(sink, one.origin), cell_of(ratio, one.origin))
+            )
     return Table(
-        "Sink at standard mass, sea-level density",
+        "Sink at standard mass, at the mean density of the glides",
         columns,
         tuple(rows),
-        "At height the same calibrated airspeed sinks faster by one over the root of the density ratio.",
+        "Density altitude: see above. Lower the same airspeed sinks less by the root of the densities, and with an idling propeller "
+        "by some per cent more; `trimshot reduce approach` fits that part.",
     )
+
+
+def glide_ratio(sink: Band, true_airspeed: float) -> Band:
+    """Distance over height of a sink [m/s] at a true airspeed [m/s], wings level and no wind."""
+    if not sink.is_known or sink.low <= 0:
+        return UNKNOWN
+    values = [(true_airspeed**2 - w**2) ** 0.5 / w for w in (sink.value, sink.high, sink.low)]
+    return Band(values[0], values[1], values[2], "1")
 
 
 def _polars(result: DragResult) -> Table:
@@ -228,7 +246,7 @@ def _points(result: DragResult) -> Table:
     )
     rows = []
     for one in result.conditions:
-        _, sink, error = sink_at_standard(one.points, result.standard_mass)
+        _, sink, error = sink_at_standard(one.points, result.standard_mass, density_ratio=result.density_ratio)
         for index, row in enumerate(one.points.to_dict("records")):
             origin = references_of(one.points.iloc[[index]])
             own = 2 * float(row["sink_rate_error"] or 0.0)

@@ -15,6 +15,7 @@ from math import nan, sqrt
 import numpy as np
 import pandas as pd
 
+from ...shared.physics.atmosphere import standard_density
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Settings
 from .bands import UNKNOWN, Band, band_of
@@ -48,23 +49,29 @@ class Increment:
     paired: int
     origin: tuple[Reference, ...]
 
-    def sink_at(self, speed: float, mass: float) -> Band:
-        """Sink it adds [m/s] at sea level at an equivalent airspeed [m/s] and mass [kg]: area q V / W."""
+    def sink_at(self, speed: float, mass: float, *, density_ratio: float = 1.0) -> Band:
+        """Sink it adds [m/s] at an equivalent airspeed [m/s], mass [kg] and density ratio: area q V / W."""
         if not self.low - 0.3 <= speed <= self.high + 0.3 or not self.area.is_known:
             return UNKNOWN
-        factor = SEA_LEVEL_DENSITY / 2 * speed**3 / (mass * STANDARD_GRAVITY)
+        factor = SEA_LEVEL_DENSITY / 2 * speed**3 / (mass * STANDARD_GRAVITY) / density_ratio**0.5
         return Band(self.area.value * factor, self.area.low * factor, self.area.high * factor, "m/s",
                     self.area.type_a * factor, self.area.type_b * factor)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class IncrementsResult:
-    """The increments in build-up order, the clean base's drag area at no lift, standard mass, what gave nothing."""
+    """The increments in build-up order, the clean base's drag area at no lift, standard mass [kg] and density altitude [m], what gave nothing."""
 
     increments: tuple[Increment, ...]
     base: ConditionDrag | None
     standard_mass: float
     left_out: tuple[LeftOut, ...]
+    density_altitude: float = 0.0
+
+    def sink_of(self, one: Increment, speed: float) -> Band:
+        """Sink an increment adds [m/s] at an equivalent airspeed [m/s], at the standard mass and density altitude."""
+        ratio = float(standard_density(self.density_altitude)) / SEA_LEVEL_DENSITY
+        return one.sink_at(speed, self.standard_mass, density_ratio=ratio)
 
 
 def reduce_increments(evidence: Evidence) -> IncrementsResult:
@@ -82,7 +89,7 @@ def reduce_increments(evidence: Evidence) -> IncrementsResult:
             increments.append(found)
     fitted = [one for one in drag.conditions if isinstance(one.fit, PolarFit)]
     clean = min(fitted, key=lambda one: one.parasite_area.value, default=None)
-    return IncrementsResult(tuple(increments), clean, drag.standard_mass, tuple(left_out))
+    return IncrementsResult(tuple(increments), clean, drag.standard_mass, tuple(left_out), drag.density_altitude)
 
 
 def _steps(drag: DragResult) -> list[tuple[str, ConditionDrag, ConditionDrag]]:

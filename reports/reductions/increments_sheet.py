@@ -44,7 +44,7 @@ def _statement(one: Increment, result: IncrementsResult, settings: Settings) -> 
     middle = (one.low + one.high) / 2
     return (
         f"{one.what} (on {one.base.configuration}) adds {say(one.area, 'area', settings)} of drag area, "
-        f"{say(one.sink_at(middle, result.standard_mass), 'vertical_speed', settings)} of sink at "
+        f"{say(result.sink_of(one, middle), 'vertical_speed', settings)} of sink at "
         f"{say(middle, 'speed', settings)}; {counted(one.points, 'point')} of {counted(one.flights, 'flight')}, "
         f"{one.paired} of them with both sides."
     )
@@ -83,7 +83,7 @@ def _penalty_figure(result: IncrementsResult) -> Figure:
     series = []
     for one in result.increments:
         x = np.linspace(one.low, one.high, 20)
-        bands = [one.sink_at(float(v), result.standard_mass) for v in x]
+        bands = [result.sink_of(one, float(v)) for v in x]
         series.append(
             Series(
                 _short(one),
@@ -99,7 +99,7 @@ def _penalty_figure(result: IncrementsResult) -> Figure:
         Axis("calibrated airspeed", "speed"),
         Axis("added sink", "vertical_speed"),
         tuple(series),
-        "At standard mass and sea-level density, inside the measured speeds: constant drag area, so it grows with the cube of speed.",
+        "At standard mass and the mean density of the glides, inside the measured speeds: constant drag area, so it grows with the cube of speed.",
     )
 
 
@@ -148,10 +148,10 @@ def _penalties(result: IncrementsResult, settings: Settings) -> Table:
     )
     rows = tuple(
         (
-            Cell(one.what), Cell(one.base.configuration), Cell(speed),
-            cell_of(one.sink_at(speed, result.standard_mass), one.origin),
+            Cell(one.what), Cell(one.base.configuration), Cell(speed), cell_of(result.sink_of(one, speed), one.origin),
         )
         for one in result.increments
         for speed in speeds_inside(one.low, one.high, settings)
     )  # fmt: skip
-    return Table("Added sink by airspeed", columns, rows)
+    note = f"At {say(result.standard_mass, 'mass', settings)} and {say(result.density_altitude, 'altitude', settings)} density altitude, as the sink table of `drag`."
+    return Table("Added sink by airspeed", columns, rows, note)

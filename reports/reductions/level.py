@@ -15,8 +15,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ...shared.units import to_si
-from .bands import UNKNOWN, Band, band_of
+from .bands import UNKNOWN, Band, band_of, worth_telling
 from .evidence import Evidence, references_of
+from .present import counted
 from .resampling import draw_counts, seed_of, small_sample_factor
 from .sheet import LeftOut, Reference
 
@@ -27,6 +28,8 @@ FEWEST = 5
 LEAST_SPAN = to_si(20.0, "kt")
 ENGINE_SPEED_SHARE = 0.015  # levels of engine speed that count as one setting
 MOST_CLIMB = to_si(250.0, "fpm")
+WIDEST_SHARE = 0.5  # a band wider than this share of the value says nothing a pilot can use; common practice, no source
+WIDEST_SPEED_SHARE = 0.15  # the same of an airspeed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,7 +65,7 @@ class LevelFit:
             return UNKNOWN
         value = float(self.terms[0] * speed**3 + self.terms[1] / speed)
         drawn = self.draws[:, 0] * speed**3 + self.draws[:, 1] / speed
-        return band_of(value, float(np.std(drawn)), self.type_b * abs(value), unit="SI")
+        return worth_telling(band_of(value, float(np.std(drawn)), self.type_b * abs(value), unit="SI"), WIDEST_SHARE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +94,17 @@ def reduce_level(evidence: Evidence) -> LevelResult:
         for part in _by_engine_speed(group):
             name = f"gear {gear}, flap {flap}, {part['engine_speed'].median() * 60:.0f} rpm"
             if len(part) < FEWEST or np.ptp(part["equivalent_airspeed"]) < LEAST_SPAN:
-                left_out.append(LeftOut(name, f"{len(part)} level points: {FEWEST} over at least 20 kt are needed"))
+                left_out.append(
+                    LeftOut(name, f"{counted(len(part), 'level point')}: {FEWEST} over at least 20 kt are needed")
+                )
                 continue
-            fits.append(_fit(str(gear), str(flap), channel, part.reset_index(drop=True), evidence))
+            fit = _fit(str(gear), str(flap), channel, part.reset_index(drop=True), evidence)
+            if fit.at(float(np.median(fit.speed))).is_known:
+                fits.append(fit)
+            else:
+                left_out.append(
+                    LeftOut(name, f"its {len(part)} points do not tell a curve: the band is wider than half the value")
+                )
     return LevelResult(tuple(fits), evidence.standard_mass, tuple(left_out))
 
 
@@ -154,4 +165,5 @@ def _speed_where(terms: Floats, draws: Floats, speed: Floats, factor: float) -> 
     if not speed.min() <= at <= speed.max():
         return UNKNOWN
     good = draws[(draws[:, 0] > 0) & (draws[:, 1] > 0)]
-    return band_of(float(at), float(np.std((good[:, 1] / (factor * good[:, 0])) ** 0.25)), unit="m/s")
+    spread = float(np.std((good[:, 1] / (factor * good[:, 0])) ** 0.25))
+    return worth_telling(band_of(float(at), spread, unit="m/s"), WIDEST_SPEED_SHARE)

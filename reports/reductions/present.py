@@ -26,7 +26,7 @@ FIXED_UNITS: dict[str, str] = {
 }
 _PLAIN = {"ratio", "count", "probability", "load_factor"}  # shown as they are
 _DIGITS = {"kt": 1, "mph": 1, "km/h": 1, "m/s": 2, "fpm": 0, "ft": 0, "m": 1, "deg": 1, "rpm": 0, "degC": 1, "degF": 1, "K": 1,
-           "lb": 0, "kg": 1, "s": 1, "%": 1, "ft2": 2, "m2": 3, "nm": 2, "km": 2, "hp": 1, "g": 2, "kt/s": 2, "inHg": 2,
+           "lb": 0, "kg": 1, "in": 1, "s": 1, "%": 1, "ft2": 2, "m2": 3, "nm": 2, "km": 2, "hp": 1, "g": 2, "kt/s": 2, "inHg": 2,
            "hPa": 1, "usgal": 1, "l": 1, "usgal/h": 1, "l/h": 1, "lbf": 0}  # fmt: skip
 
 
@@ -81,8 +81,8 @@ def band_text(value: float, low: float | None, high: float | None, unit: str | N
     digits = _digits_for(half, unit)
     down, up = value - low, high - value
     if abs(up - down) <= 0.4 * half or half == 0:
-        return f"{value:.{digits}f} ± {half:.{digits}f}"
-    return f"{value:.{digits}f} ({low:.{digits}f} to {high:.{digits}f})"
+        return f"{_fixed(value, digits)} ± {half:.{digits}f}"
+    return f"{_fixed(value, digits)} ({_fixed(low, digits)} to {_fixed(high, digits)})"
 
 
 def context_of(sheet: Sheet, settings: Settings) -> dict[str, Any]:
@@ -129,7 +129,10 @@ def _cell(cell: Cell, column: Column, settings: Settings) -> dict[str, Any]:
     value, low, high = convert(cell.value), convert(cell.low), convert(cell.high)
     assert value is not None
     whole = isinstance(cell.value, int) and low is None and column.quantity in (None, "count")
-    text = str(cell.value) if whole else band_text(value, low, high, unit)
+    if column.quantity == "probability" and low is None:
+        text = probability_text(value)
+    else:
+        text = str(cell.value) if whole else band_text(value, low, high, unit)
     return {"value": clean(value), "low": clean(low), "high": clean(high), "text": text, "origin": origin}
 
 
@@ -201,7 +204,18 @@ def _factors(quantity: str | None, settings: Settings) -> tuple[float, float]:
 def _digits_text(value: float, unit: str | None) -> str:
     if unit is None and value == int(value) and abs(value) < 1e6:
         return f"{value:.0f}"
-    return f"{value:.{_DIGITS.get(unit or '', 3)}f}"
+    return _fixed(value, _DIGITS.get(unit or "", 3))
+
+
+def probability_text(value: float) -> str:
+    """A probability with two digits that count; what is too small to mean more is 'below 0.001', never 0."""
+    return "below 0.001" if value < 0.001 else f"{value:.2g}"
+
+
+def _fixed(value: float, digits: int) -> str:
+    """Fixed digits; what rounds to zero has no sign."""
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
 
 
 def _digits_for(half: float, unit: str | None) -> int:

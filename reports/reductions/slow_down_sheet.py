@@ -61,7 +61,7 @@ def _say_trials(trials: tuple[SlowTrial, ...]) -> str:
     if not len(known):
         return "No recorded slow-down could be predicted from the others."
     return (
-        f"Recorded slow-downs predicted from the others: {len(known)}, time {100 * float(np.median(known)):+.0f} % in the middle, "
+        f"Recorded slow-downs predicted from the others: {len(known)}, time {round(100 * float(np.median(known))):+d} % in the middle, "
         f"at most {100 * float(np.max(np.abs(known))):.0f} % off."
     )
 

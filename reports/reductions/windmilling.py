@@ -122,9 +122,13 @@ def _blocks_of(evidence: Evidence, sortie: str, channels: list[str]) -> Iterator
         return
     phases = evidence.programme.phases(sortie)
     ground = phases[phases["kind"].isin(["ground", "taxi", "roll", "take_off"])]
+    # one read a sortie: opening the files costs more than the samples between the runs
+    whole = evidence.programme.samples(
+        sortie, channels, start=float(runs["start_s"].min()), stop=float(runs["stop_s"].max())
+    )
     for run in runs.to_dict("records"):
         start, stop = float(run["start_s"]) + SETTLING_S, float(run["stop_s"])
-        samples = evidence.programme.samples(sortie, channels, start=start, stop=stop)
+        samples = whole[(whole["t"] >= start) & (whole["t"] < stop)]
         flying = np.ones(len(samples), dtype=bool)
         for one in ground.to_dict("records"):
             flying &= ~((samples["t"] >= one["start_s"]) & (samples["t"] < one["stop_s"])).to_numpy()
@@ -140,16 +144,24 @@ def _blocks_of(evidence: Evidence, sortie: str, channels: list[str]) -> Iterator
 
 def _block(part: pd.DataFrame) -> dict[str, float] | None:
     """Medians of a block; None for one that is not whole, not steady or not turning."""
-    known = part.dropna(subset=["true_airspeed", "engine_speed"])
-    if len(known) < 3 or known["t"].iloc[-1] - known["t"].iloc[0] < 0.6 * BLOCK_S:
+    columns = {name: part[name].to_numpy(dtype=np.float64) for name in ("t", *CHANNELS) if name in part}
+    whole = np.isfinite(columns["true_airspeed"]) & np.isfinite(columns["engine_speed"])
+    time, speed, turning = (columns[name][whole] for name in ("t", "true_airspeed", "engine_speed"))
+    if len(time) < 3 or time[-1] - time[0] < 0.6 * BLOCK_S:
         return None
-    low, middle, high = (float(v) for v in known["engine_speed"].quantile([0.1, 0.5, 0.9]))
-    trend = float(np.polyfit(known["t"] - known["t"].iloc[0], known["true_airspeed"], 1)[0])
+    low, middle, high = (float(v) for v in np.quantile(turning, [0.1, 0.5, 0.9]))
+    trend = float(np.polyfit(time - time[0], speed, 1)[0])
     # engine speed may change as much as the airspeed it follows does
-    allowed = STEADY_ROTATION + abs(trend) * BLOCK_S / max(float(known["true_airspeed"].median()), 1.0)
+    allowed = STEADY_ROTATION + abs(trend) * BLOCK_S / max(float(np.median(speed)), 1.0)
     if middle <= 0 or (high - low) > allowed * middle or abs(trend) > STEADY_SPEED:
         return None
-    return {name: float(known[name].median()) for name in CHANNELS if name in known}
+    return {name: _median(columns[name][whole]) for name in CHANNELS if name in columns}
+
+
+def _median(values: Floats) -> float:
+    """The median of those known, NaN when none is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
 
 
 def _fit_line(blocks: pd.DataFrame) -> tuple[Floats, NDArray[np.bool_]] | None:

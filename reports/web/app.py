@@ -20,7 +20,7 @@ from . import ask_routes, drop_routes, home_routes, points_routes, result_routes
 from .histories import Histories
 from .jobs import Jobs
 from .protection import HEADERS, Protection
-from .rendering import respond
+from .rendering import advice_for_page, respond
 from .uploads import Uploads
 
 if TYPE_CHECKING:
@@ -63,7 +63,13 @@ def create_app(programme: Programme, hosts: Iterable[str]) -> Starlette:
 
 def _show_error(request: Request, error: TrimshotError) -> Response:
     status = 503 if isinstance(error, LockedError) else 404 if isinstance(error, UnknownSortieError) else 400
-    facts = {"what": error.what, "where": error.where, "found": error.found, "allowed": error.allowed, "do": error.do}
+    facts = {
+        "what": error.what,
+        "where": None if (error.where or "").startswith("--") else error.where,
+        "found": error.found,
+        "allowed": error.allowed,
+        "do": advice_for_page(error.do),
+    }
     if isinstance(error, ChannelError) and error.allowed:
         facts["allowed"] = error.allowed[:2000]
     return respond(request, "error.html", {"status": status, **facts}, status=status)

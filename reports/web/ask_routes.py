@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -9,15 +10,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from ...shared.errors import ConditionError, TrimshotError
+from ...shared.errors import ChannelError, ConditionError, TrimshotError, UnknownSortieError
 from ...store.condition import parse_condition
 from ...store.connection import connect_memory
 from ...store.saved import SavedCondition, forget_condition, save_condition
 from ..grid import grid_of_records
 from ..output import about_lines, grid_bytes
 from ..records import frame_records
-from .ask_view import ask_context, builder_context, read_question, saved_context, seconds_of
-from .rendering import json_response, respond, wants_json
+from .ask_view import ask_context, builder_context, find_stretches, saved_context
+from .asking import Words, read_words, understand
+from .rendering import json_response, respond, text_for_page, wants_json
 from .requests import form_of, programme_of
 
 FORMS = {
@@ -28,21 +30,29 @@ FORMS = {
 
 
 def show_ask(request: Request) -> Response:
-    """GET /ask?condition=...&at_least=10s&join=2s&sortie=...: the answer, or the empty form."""
+    """GET /ask?condition=...&at_least=10s&join=2s&sortie=...&within=points&side=after&event=gear_down&span=30s: the
+    answer, or the empty form. What cannot be understood is told above the form, which keeps all that was typed."""
     programme = programme_of(request)
-    question = read_question(request)
+    words, error = Words(), None
+    answer: dict[str, Any] | None = None
+    try:
+        words = read_words(request)
+        question = understand(words)
+        if question.condition:
+            answer = ask_context(programme, request.app.state.histories, question)
+    except (ConditionError, ChannelError, UnknownSortieError) as wrong:
+        error = text_for_page(wrong)
     context: dict[str, Any] = {
-        **question, "builder": builder_context(programme), "saved": saved_context(programme), "answer": None, "error": None,
+        "query": words.query, "saved": saved_context(programme), "answer": answer, "error": error,
     }  # fmt: skip
-    status = 200
-    if question["condition"]:
-        try:
-            context["answer"] = ask_context(programme, request.app.state.histories, question)
-        except ConditionError as error:
-            context["error"], status = error.text(), 400
-        if wants_json(request):
-            del context["builder"]
-    return respond(request, "ask.html", context, status=status)
+    if not (wants_json(request) and words.condition):
+        context["builder"] = builder_context(programme)
+    return respond(request, "ask.html", {**context, **_plain(words)}, status=400 if error else 200)
+
+
+def _plain(words: Words) -> dict[str, Any]:
+    near = [{"side": side, "event": kind, "span": span} for side, kind, span in words.near]
+    return {"words": {**asdict(words), "near": near}}
 
 
 def send_file(request: Request) -> Response:
@@ -50,13 +60,17 @@ def send_file(request: Request) -> Response:
     form = request.path_params["form"]
     if form not in FORMS:
         raise ConditionError("no such form", found=repr(form), allowed=", ".join(FORMS))
-    programme, question = programme_of(request), read_question(request)
-    found = programme.find(
-        question["condition"], question["at_least_s"], join_s=question["join_s"], sortie=question["sortie"]
-    )
+    programme, words = programme_of(request), read_words(request)
+    found = find_stretches(programme, understand(words))
     records = frame_records(found.frame, programme.settings)
-    facts = {"condition": found.condition_sql, "considered": list(found.considered), "left out": dict(found.left_out)}
-    content = grid_bytes(grid_of_records(records), form, about_lines(question["condition"], facts))
+    narrowed = [*(f"within {one}" for one in words.within), *(" ".join(one) for one in words.near)]
+    facts = {
+        "condition": found.condition_sql,
+        **({"narrowed": ", ".join(narrowed)} if narrowed else {}),
+        "considered": list(found.considered),
+        "left out": dict(found.left_out),
+    }
+    content = grid_bytes(grid_of_records(records), form, about_lines(words.condition, facts))
     headers = {"Content-Disposition": f'attachment; filename="stretches.{form}"'}
     return Response(content, media_type=FORMS[form], headers=headers)
 
@@ -65,29 +79,31 @@ def check_condition(request: Request) -> Response:
     """GET /ask/check?condition=...: whether a condition can be asked, and how it is understood."""
     connection = connect_memory("256MB")
     try:
-        condition = parse_condition(connection, programme_of(request).condition(read_question(request)["condition"]))
+        condition = parse_condition(connection, programme_of(request).condition(read_words(request).condition))
         return json_response({"ok": True, "sql": condition.sql, "channels": condition.channels})
     except TrimshotError as error:
-        return json_response({"ok": False, "error": error.text()})
+        return json_response({"ok": False, "error": text_for_page(error)})
     finally:
         connection.close()
 
 
 async def save(request: Request) -> Response:
-    """POST /ask/saved: keep a condition under a name; fields name, condition, at_least, join, note."""
-    programme, form = programme_of(request), await form_of(request)
+    """POST /ask/saved?QUESTION: keep the question of the query under a name; fields name, note."""
+    programme, words, form = programme_of(request), read_words(request), await form_of(request)
+    name = form.get("name", "").strip()
 
     def keep() -> None:
-        lengths = {key: f"{seconds_of(form.get(key, '')):g} s" for key in ("at_least", "join")}
-        words = {"condition": form.get("condition", "").strip(), "note": form.get("note", "").strip()}
-        if not words["condition"]:
+        question = understand(words)
+        if not question.condition:
             raise ConditionError("there is no condition to keep")
-        save_condition(
-            programme.folder, form.get("name", "").strip(), SavedCondition.model_validate({**words, **lengths})
-        )
+        narrowed = question.narrowed
+        lengths = {"at_least": f"{question.at_least_s or 0:g} s", "join": f"{question.join_s or 0:g} s"}
+        spans = {side: {kind: f"{span:g} s" for kind, span in getattr(narrowed, side)} for side in ("after", "before")}
+        told = {"condition": question.condition, "within": list(narrowed.within), "note": form.get("note", "").strip()}
+        save_condition(programme.folder, name, SavedCondition.model_validate({**told, **lengths, **spans}))
 
     await run_in_threadpool(keep)
-    return json_response({"name": form.get("name", "").strip()}, status=201)
+    return json_response({"name": name}, status=201)
 
 
 def forget(request: Request) -> Response:

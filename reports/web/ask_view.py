@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from starlette.requests import Request
 
-from ...shared.errors import ConditionError
 from ...shared.vocabulary import CHANNELS, STATES, meaning_of
+from ...store.find import ALL
+from ...store.narrowing import event_columns
 from ...store.overview import list_holding, list_recorded, list_words
+from ...store.saved import as_asked
 from ..display import display_unit, number
 from ..listing import clock_time, second_text, utc_text
 from ..records import frame_records
+from .asking import SIDES, Question, narrowing_choices, words_of_saved
 from .channel_groups import channel_choices, label_of
 from .histories import Histories, window_of
-from .requests import word_in
 
 if TYPE_CHECKING:
     from ...shared.settings import Settings
+    from ...store.find import FindResult
+    from ...store.narrowing import Narrowing
     from ...store.programme import Programme
 
-_SECONDS = {"": 1.0, "s": 1.0, "sec": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "ms": 0.001}
 _ROWS_SHOWN = 500
 _PICTURES = 60
 _CURVES = 24
@@ -37,29 +38,6 @@ EXAMPLES = (
 )  # fmt: skip
 
 
-def read_question(request: Request) -> dict[str, Any]:
-    """condition, at_least (as written and in seconds), join, sortie of a request. Raises ConditionError."""
-    at_least, join = word_in(request, "at_least") or "", word_in(request, "join") or ""
-    return {
-        "condition": word_in(request, "condition") or "",
-        "at_least": at_least,
-        "join": join,
-        "sortie": word_in(request, "sortie"),
-        "at_least_s": seconds_of(at_least) if at_least else None,
-        "join_s": seconds_of(join) if join else None,
-    }
-
-
-def seconds_of(text: str) -> float:
-    """'10s', '2 min', '1h' in seconds; nothing is 0. Raises ConditionError."""
-    if not text:
-        return 0.0
-    match = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*([a-z]*)\s*", text.lower())
-    if not match or match[2] not in _SECONDS:
-        raise ConditionError("not a duration", found=repr(text[:40]), allowed="for example 10s, 2min or 1h")
-    return float(match[1]) * _SECONDS[match[2]]
-
-
 def builder_context(programme: Programme) -> dict[str, Any]:
     """What the form offers: channels with the unit functions of their kind, states with the words found, sorties, examples."""
     settings = programme.settings
@@ -67,6 +45,8 @@ def builder_context(programme: Programme) -> dict[str, Any]:
         names = set(list_recorded(programme.folder)["channel"]) - set(STATES)
         words = list_words(programme.folder)
         sorties = list(programme.sorties()["sortie"])
+        found = narrowing_choices(programme)
+    events: list[dict[str, str]] = next((group["kinds"] for group in found if group["what"] == "events"), [])
     choices = channel_choices([n for n in names if not _is_word(n)], settings)
     return {
         "channels": [
@@ -75,20 +55,23 @@ def builder_context(programme: Programme) -> dict[str, Any]:
         ],
         "states": {name: words.get(name, []) for name in STATES},
         "sorties": sorties,
+        "within": found,
+        "events": events,
+        "event_values": [kind["value"] for kind in events],
+        "within_values": [value for group in found for value in _within_values(group)],
+        "sides": SIDES,
         "examples": [{"text": text, "condition": condition, "at_least": least} for text, condition, least in EXAMPLES],
     }
 
 
+def _within_values(group: dict[str, Any]) -> list[str]:
+    return [group["what"], *(f"{group['what']}:{kind['value']}" for kind in group["kinds"])]
+
+
 def saved_context(programme: Programme) -> list[dict[str, str]]:
-    """Conditions kept under a name, as the form takes them."""
+    """Conditions kept under a name: name, condition, note, the query that asks it with all that narrows it."""
     return [
-        {
-            "name": name,
-            "condition": one.condition,
-            "at_least": f"{one.at_least:g}s" if one.at_least else "",
-            "join": f"{one.join:g}s" if one.join else "",
-            "note": one.note,
-        }
+        {"name": name, "condition": one.condition, "note": one.note, "query": words_of_saved(one).query}
         for name, one in programme.saved().items()
     ]
 
@@ -112,24 +95,35 @@ def _units(name: str, settings: Settings) -> list[dict[str, str]]:
     return sorted(fitting, key=lambda one: one["unit"] != shown)
 
 
-def ask_context(programme: Programme, histories: Histories, question: dict[str, Any]) -> dict[str, Any]:
-    """The answer. Raises ConditionError."""
-    found = programme.find(
-        question["condition"], question["at_least_s"], join_s=question["join_s"], sortie=question["sortie"]
+def find_stretches(programme: Programme, question: Question) -> FindResult:
+    """The stretches asked for. Raises ConditionError."""
+    return programme.find(
+        question.condition,
+        question.at_least_s,
+        join_s=question.join_s,
+        sortie=question.sortie,
+        narrowed=question.narrowed,
     )
+
+
+def ask_context(programme: Programme, histories: Histories, question: Question) -> dict[str, Any]:
+    """The answer. Raises ConditionError."""
+    found = find_stretches(programme, question)
     settings = programme.settings
     records = frame_records(found.frame.head(_ROWS_SHOWN), settings)
     units = found.frame.attrs.get("units", {})
     shown = [
         c for c in found.frame.columns if c in CHANNELS or (c in units and c not in ("duration_s", "start_s", "stop_s"))
     ]
+    events = event_columns(understood_narrowing(programme, question))
+    shown = [c for c in shown if c not in events]
     numeric = [c for c in shown if not _is_word(c)]
     curves = [c for c in dict.fromkeys((*numeric, *_FIRST_CURVES)) if not _is_word(c)][:6]
     stretches = found.frame.head(_ROWS_SHOWN).to_dict("records")
     held = list(dict.fromkeys(str(one["sortie"]) for one in stretches[:_PICTURES]))
     with programme.reading():
         drawn = _Drawn(programme, histories, settings, list_holding(programme.folder, held))
-        overlaid = _curves(drawn, stretches[:_CURVES], curves)
+        overlaid = _curves(drawn, stretches[:_CURVES], curves, _event_of(events))
         leading = [one["name"] for one in overlaid["channels"][:1]]
         pictures = _pictures(drawn, stretches[:_PICTURES], leading[0]) if leading else []
     return {
@@ -141,14 +135,32 @@ def ask_context(programme: Programme, histories: Histories, question: dict[str, 
         "considered": len(found.considered),
         "left_out": [{"sortie": name, "reason": reason} for name, reason in found.left_out.items()],
         "notes": list(found.notes),
-        "columns": [{"name": name, "head": label_of(name), "unit": display_unit(name, settings)} for name in shown],
-        "rows": [_row(record, stretch, shown) for record, stretch in zip(records, stretches, strict=True)],
+        "columns": [
+            *({"name": name, "head": _event_head(name), "unit": "s"} for name in events),
+            *({"name": name, "head": label_of(name), "unit": display_unit(name, settings)} for name in shown),
+        ],
+        "rows": [_row(record, stretch, (*events, *shown)) for record, stretch in zip(records, stretches, strict=True)],
         "curves": overlaid,
         "pictures": pictures,
     }
 
 
-def _row(record: dict[str, Any], stretch: dict[Any, Any], shown: list[str]) -> dict[str, Any]:
+def understood_narrowing(programme: Programme, question: Question) -> Narrowing:
+    """What narrows the answer: what was chosen, else what was kept with an '@name'."""
+    return as_asked(programme.folder, question.condition, None, None).narrowing if question.narrowed == ALL else question.narrowed  # fmt: skip
+
+
+def _event_head(column: str) -> str:
+    """'after_gear_down_s' as a head."""
+    return column.removesuffix("_s").replace("_", " ")
+
+
+def _event_of(events: tuple[str, ...]) -> str | None:
+    """The column of the event from which stretches can be overlaid: the first they come after."""
+    return next((name for name in events if name.startswith("after_")), None)
+
+
+def _row(record: dict[str, Any], stretch: dict[Any, Any], shown: Sequence[str]) -> dict[str, Any]:
     cells = []
     for name in shown:
         value, unit = record.get(name), record.get(f"{name}_unit")
@@ -177,11 +189,12 @@ class _Drawn:
     recorded: Mapping[str, set[str]]
 
 
-def _curves(drawn: _Drawn, stretches: list[dict[Any, Any]], channels: list[str]) -> dict[str, Any]:
-    """Samples of the first stretches from their common start, for overlaying."""
+def _curves(drawn: _Drawn, stretches: list[dict[Any, Any]], channels: list[str], event: str | None) -> dict[str, Any]:
+    """Samples of the first stretches from their common start - the event before it where one was asked for - for overlaying."""
     lines = []
     for stretch in stretches:
-        span = (float(stretch["start_s"]), float(stretch["stop_s"]))
+        begin = float(stretch["start_s"]) - (float(stretch[event]) if event else 0.0)
+        span = (begin, float(stretch["stop_s"]))
         window = _window(drawn, str(stretch["sortie"]), channels, span, 150)
         lines.append(
             {
@@ -193,7 +206,8 @@ def _curves(drawn: _Drawn, stretches: list[dict[Any, Any]], channels: list[str])
         )
     offered = [c for c in channels if any(c in line["channels"] for line in lines)]
     named = [{"name": c, "label": label_of(c), "unit": display_unit(c, drawn.settings)} for c in offered]
-    return {"lines": lines, "channels": named}
+    origin = f"the event {_event_head(event).removeprefix('after ')}" if event else "the start of the stretch"
+    return {"lines": lines, "channels": named, "origin": origin}
 
 
 def _pictures(drawn: _Drawn, stretches: list[dict[Any, Any]], channel: str) -> list[dict[str, Any]]:

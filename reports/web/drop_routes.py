@@ -14,9 +14,11 @@ from starlette.routing import Route
 
 from ...shared.errors import InputError
 from .jobs import Report
-from .rendering import json_response, path_of, respond
+from .rendering import advice_for_page, json_response, path_of, respond, text_for_page, words_for_page
 from .requests import form_of, programme_of
 from .uploads import MOST_BYTES, Drop, clean_name
+
+_LOOK = "Below stands what each file was taken for; drop the recorders' own files, as they came"
 
 if TYPE_CHECKING:
     from ...store.programme import Programme
@@ -55,7 +57,8 @@ async def receive_file(request: Request) -> Response:
 
 
 async def finish(request: Request) -> Response:
-    """POST /drop/ID/add: add what was dropped; field `name` names a sortie whose files came without a folder."""
+    """POST /drop/ID/add: add what was dropped; field `name` names a sortie whose files came without a folder,
+    `replace` (any word) puts it in the place of a sortie of the same name."""
     uploads, jobs, programme = request.app.state.uploads, request.app.state.jobs, programme_of(request)
     drop: Drop = uploads.find(request.path_params["drop"])
     form = await form_of(request)
@@ -65,7 +68,8 @@ async def finish(request: Request) -> Response:
 
     def add(report: Report) -> dict[str, Any]:
         try:
-            result = add_context(programme, programme.add(paths, on_progress=report))
+            work = programme.readd if form.get("replace") else programme.add
+            result = add_context(programme, work(paths, on_progress=report))
             drop.is_kept = any(one["questions"] and one["status"] == "failed" for one in result["sorties"])
             return result
         finally:
@@ -129,8 +133,9 @@ def _sortie(programme: Programme, one: SortieReport) -> dict[str, Any]:
         "files": [_file(file) for file in one.files],
         "findings": [{"level": f.level, "code": f.code, "text": f.text} for f in one.findings if f.level != "note"],
         "questions": sorted(asked),
-        "error": error.text() if error is not None else None,
-        "note": one.note,
+        "error": text_for_page(error) if error is not None else None,
+        "error_short": f"{error.what}. {advice_for_page(error.do) or _LOOK}" if error is not None else None,
+        "note": words_for_page(one.note),
     }
 
 

@@ -11,8 +11,9 @@ from starlette.routing import Route
 
 from ...shared.units import from_si, to_si
 from ..listing import minute_text, utc_text
-from .rendering import respond
-from .requests import programme_of
+from .jobs import Report
+from .rendering import json_response, respond, text_for_page
+from .requests import programme_of, word_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,28 +25,31 @@ _UNKNOWN_LAST = "~"
 
 
 def show_home(request: Request) -> Response:
-    """GET /: sorties and coverage."""
+    """GET /?aircraft=...: sorties and coverage."""
     programme = programme_of(request)
     with programme.reading():
-        context = home_context(programme)
+        context = home_context(programme, word_in(request, "aircraft"))
     return respond(request, "home.html", context)
 
 
-def home_context(programme: Programme) -> dict[str, Any]:
-    """Sorties newest first with their counts, the coverage matrix, totals."""
-    listed = programme.sorties()
+def home_context(programme: Programme, aircraft: str | None = None) -> dict[str, Any]:
+    """Sorties newest first with their counts, the coverage matrix, totals; of one aircraft or all."""
+    every = programme.sorties()
+    listed = every if aircraft is None else every[every["aircraft"] == aircraft]
     sorties = [_sortie(row) for row in listed.iloc[::-1].to_dict("records")]
     return {
         "folder": programme.folder.name,
+        "aircraft": aircraft,
+        "aircraft_names": sorted({str(name) for name in every["aircraft"].dropna() if str(name)}),
         "sorties": sorties,
         "hours": float(listed["duration_s"].sum()) / 3600,
         "points": int(listed["points"].sum()),
         "refused": int(listed["refused"].sum()),
         "events": int(listed["events"].sum()),
         "questions": len(programme.questions()),
-        "outdated": int((~listed["settings_current"].astype(bool)).sum()) if len(listed) else 0,
+        "outdated": int((~every["settings_current"].astype(bool)).sum()) if len(every) else 0,
         "marks": len(programme.marks()),
-        "coverage": coverage_context(programme),
+        "coverage": coverage_context(programme, aircraft),
     }
 
 
@@ -55,7 +59,7 @@ def _sortie(row: dict[Any, Any]) -> dict[str, Any]:
         "start_utc": utc_text(row["start_utc"]),
         "start_text": minute_text(utc_text(row["start_utc"])),
         "minutes": round(float(row["duration_s"]) / 60),
-        "aircraft": row["aircraft"] or "–",
+        "aircraft": row["aircraft"] if isinstance(row["aircraft"], str) and row["aircraft"] else "–",
         "points": int(row["points"]),
         "refused": int(row["refused"]),
         "events": int(row["events"]),
@@ -65,12 +69,12 @@ def _sortie(row: dict[Any, Any]) -> dict[str, Any]:
     }
 
 
-def coverage_context(programme: Programme) -> dict[str, Any]:
+def coverage_context(programme: Programme, aircraft: str | None = None) -> dict[str, Any]:
     """Rows: configurations; columns: classes of calibrated airspeed; cells: points and sorties."""
     settings = programme.settings
     unit = settings.display_unit("speed")
     width = _CLASS_WIDTH.get(unit, 10.0)
-    found = programme.coverage(to_si(width, unit))
+    found = programme.coverage(to_si(width, unit), aircraft)
     edges = _edges(found, unit, width)
     rows: list[dict[str, Any]] = []
     for (gear, flap, propulsion), some in found.groupby(["gear", "flap", "propulsion"], sort=False):
@@ -116,4 +120,17 @@ def _cell(some: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-ROUTES = [Route("/", show_home, name="home")]
+def find_anew(request: Request) -> Response:
+    """POST /rebuild: read every sortie's kept files again and find anew, with the settings and version of now; a job."""
+    programme = programme_of(request)
+
+    def work(report: Report) -> dict[str, Any]:
+        done = programme.rebuild(report)
+        failed = [one for one in done.sorties if one.status == "failed"]
+        wrong = [{"sortie": one.sortie, "error": text_for_page(one.error) if one.error else ""} for one in failed]
+        return {"sorties": len(done.sorties), "failed": wrong}
+
+    return json_response(request.app.state.jobs.start("finding anew", work).record(), status=202)
+
+
+ROUTES = [Route("/", show_home, name="home"), Route("/rebuild", find_anew, methods=["POST"])]

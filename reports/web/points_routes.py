@@ -9,6 +9,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from ...shared.units import to_si
+from ...store.overview import list_found, list_words
 from ..display import display_unit, number, shown, shown_difference, with_band
 from ..grid import grid_of_records
 from ..listing import second_text, utc_text
@@ -42,11 +43,13 @@ def show_points(request: Request) -> Response:
     with programme.reading():
         chosen = chosen_points(programme, request)
         marks = len(programme.marks())
+        choices = _choices(programme)
     settings = programme.settings
     unit = settings.display_unit("speed")
-    asked = {key: word_in(request, key) or "" for key in (*_KEYS, "kind", "from", "to")}
+    asked = {key: word_in(request, key) or "" for key in ("aircraft", *_KEYS, "kind", "from", "to")}
     context = {
         "asked": asked,
+        "choices": {key: some if asked[key] in ("", *some) else [*some, asked[key]] for key, some in choices.items()},
         "unit": unit,
         "count": len(chosen),
         "sorties": int(chosen["sortie"].nunique()),
@@ -55,6 +58,18 @@ def show_points(request: Request) -> Response:
         "points": [_row(row, settings) for row in chosen.head(_SHOWN).to_dict("records")],
     }
     return respond(request, "points.html", context)
+
+
+def _choices(programme: Programme) -> dict[str, list[str]]:
+    """Per field of the form the words there are."""
+    words = list_words(programme.folder)
+    aircraft = sorted({str(name) for name in programme.sorties()["aircraft"].dropna() if str(name)})
+    kinds = list_found(programme.folder).get("points", [])
+    return {
+        **({"aircraft": aircraft} if len(aircraft) > 1 else {}),
+        **{key: words.get(key, []) for key in _KEYS},
+        "kind": kinds,
+    }
 
 
 def send_points(request: Request) -> Response:
@@ -73,6 +88,9 @@ def chosen_points(programme: Programme, request: Request) -> pd.DataFrame:
     """The judged points that fit the request. Raises ConditionError for an airspeed that is no number."""
     config = {key: word for key in _KEYS if (word := word_in(request, key))}
     points = programme.judged_points(config=config)
+    if aircraft := word_in(request, "aircraft"):
+        listed = programme.sorties()
+        points = points[points["sortie"].isin(listed.loc[listed["aircraft"] == aircraft, "sortie"])]
     if kind := word_in(request, "kind"):
         points = points[points["kind"] == kind]
     unit = programme.settings.display_unit("speed")

@@ -13,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from ...shared.errors import TrimshotError
 from ..listing import plain, plain_line
 from ..sortie_page import script_json
 
@@ -26,6 +27,17 @@ NAVIGATION = (
     ("/limits", "Limits"),
     ("/questions", "Questions"),
     ("/ledger", "Ledger"),
+)
+
+
+_ADVICE = (
+    ("adding it anew with `--replace`", "adding it again with “replace” ticked on the page Add sorties"),
+    ("add the sortie anew with `--replace`", "add the sortie again with “replace” ticked on the page Add sorties"),
+    ("`trimshot rebuild` finds anew", "“Find anew” on the programme's page does it"),
+    ("`trimshot rebuild`", "“Find anew” on the programme's page"),
+    ("see `trimshot events`", "the form above offers those there are"),
+    ("see `trimshot channels`", "the form above offers those there are"),
+    ("`--sorties` leaves flights out", "“Flights” above leaves flights out"),
 )
 
 
@@ -45,7 +57,7 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(version=version("trimshot"), navigation=NAVIGATION, path_of=path_of)
-    environment.filters.update(line=plain_line, data=_data)
+    environment.filters.update(line=plain_line, data=_data, paged=words_for_page)
     return environment
 
 
@@ -64,6 +76,27 @@ def respond(request: Request, template: str, context: dict[str, Any], *, status:
         .render(**context, here=request.url.path, programme_name=request.app.state.programme.folder.name)
     )
     return HTMLResponse(text, status_code=status)
+
+
+def words_for_page(text: str) -> str:
+    """What is advised for the command line, as it is done in a page."""
+    for of_terminal, of_page in _ADVICE:
+        text = text.replace(of_terminal, of_page)
+    return text
+
+
+def advice_for_page(advice: str | None) -> str | None:
+    """What to do, where it can be done in a page: other advice for the command line is left out."""
+    told = words_for_page(advice or "")
+    return None if not told or "--" in told or "`trimshot" in told else told
+
+
+def text_for_page(error: TrimshotError) -> str:
+    """An error in one line for a page."""
+    found = f"found {error.found}" if error.found else None
+    allowed = f"allowed: {error.allowed}" if error.allowed else None
+    where = error.where if error.where and not error.where.startswith("--") else None
+    return "; ".join(filter(None, (error.what, where, found, allowed, advice_for_page(error.do))))
 
 
 def json_response(value: Any, *, status: int = 200) -> Response:

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import re
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -13,23 +11,16 @@ from starlette.routing import Route
 from ...shared.errors import ConditionError
 from ...store.places import CATALOG, MARKS, SETTINGS
 from ..commands.print import DOCUMENTS, context_of_document
-from ..commands.reduce import read_options
 from ..documents.press import press
-from ..reductions.charts import draw
-from ..reductions.evidence import gather_evidence
-from ..reductions.page import svg_element
-from ..reductions.present import context_of
-from ..reductions.registry import REDUCTIONS, find_reduction
-from .rendering import path_of, respond, wants_json
+from ..reductions.registry import REDUCTIONS
+from .rendering import respond, wants_json
 from .requests import programme_of, word_in
+from .result_view import result_context
 
 if TYPE_CHECKING:
     from ...store.programme import Programme
 
 _KEPT = 40  # results, by what was asked and the state of the programme
-_CONFIGURATION = ("gear", "flap", "power", "propulsion")
-_NOT_OPTIONS = {*_CONFIGURATION, "format", "sorties", "aircraft", "judged"}
-_STYLE = re.compile(r' style="([^"]*)"')
 
 
 def show_results(request: Request) -> Response:
@@ -45,7 +36,9 @@ def show_result(request: Request) -> Response:
     key = (request.url.path, str(request.query_params), *_stamp(programme))
     context = kept.get(key)
     if context is None:
-        context = _reduce(request)
+        context = result_context(request)
+        if context["sheet"] is None:
+            return respond(request, "result.html", context, status=400)
         kept[key] = context
         while len(kept) > _KEPT:
             del kept[next(iter(kept))]
@@ -58,55 +51,6 @@ def _stamp(programme: Programme) -> tuple[int, ...]:
     """Changes when anything does that a result depends on."""
     files = [programme.folder / name for name in (CATALOG, SETTINGS, MARKS)]
     return tuple(file.stat().st_mtime_ns if file.exists() else 0 for file in files)
-
-
-def _reduce(request: Request) -> dict[str, Any]:
-    """The sheet in display units, its pictures drawn, and what the form above it shows."""
-    programme, reduction = programme_of(request), find_reduction(request.path_params["name"])
-    given = [
-        f"{key}={value}" for key, value in request.query_params.items() if key not in _NOT_OPTIONS and value.strip()
-    ]
-    config = {key: word for key in _CONFIGURATION if (word := word_in(request, key))}
-    names = sorted({str(name) for name in programme.sorties()["aircraft"].dropna()})
-    aircraft = word_in(request, "aircraft")
-    if aircraft is None and programme.settings.aircraft.name is None and len(names) > 1:
-        aircraft = names[
-            0
-        ]  # numbers of two airframes are never pooled; the page says which is shown and offers the others
-    judged = word_in(request, "judged") is not None
-    evidence = gather_evidence(
-        programme, config=config, aircraft=aircraft, options=read_options(reduction, tuple(given)), judged=judged
-    )
-    sheet = context_of(reduction.run(evidence), programme.settings)
-    return {
-        **sheet,
-        "question": reduction.question,
-        "aircraft": evidence.aircraft,
-        "aircraft_names": names,
-        "judged": judged,
-        "marks": len(programme.marks()),
-        "options": [
-            {"name": one.name, "meaning": one.meaning, "value": request.query_params.get(one.name, "")}
-            for one in reduction.options
-        ],
-        "config": {key: config.get(key, "") for key in _CONFIGURATION},
-        "pictures": [_picture(one) for one in sheet["figures"]],
-    }
-
-
-def _picture(figure: dict[str, Any]) -> Markup:
-    """A figure as an element of the page: its styles as attributes, because the page's policy allows no inline style."""
-    link = path_of("sortie", "{sortie}", "points", "{number}").replace("%7B", "{").replace("%7D", "}")
-    drawing = svg_element(draw(figure, link=link))
-    drawing = re.sub(r"<!--.*?-->", "", drawing, flags=re.DOTALL)
-    drawing = re.sub(r"<style.*?</style>", "", drawing, flags=re.DOTALL)
-    drawing = re.sub(r"<metadata>.*?</metadata>", "", drawing, flags=re.DOTALL)
-    return Markup(_STYLE.sub(_attributes, drawing))
-
-
-def _attributes(match: re.Match[str]) -> str:
-    pairs = [part.split(":", 1) for part in match[1].split(";") if ":" in part]
-    return "".join(f' {name.strip()}="{value.strip()}"' for name, value in pairs)
 
 
 def send_document(request: Request) -> Response:

@@ -32,7 +32,9 @@ def show_sortie(request: Request) -> Response:
     if wants_json(request):
         return respond(request, "sortie.html", context)
     picture = {key: context[key] for key in _PICTURE}
-    return respond(request, "sortie.html", {**context, "picture": picture})
+    return respond(
+        request, "sortie.html", {**context, "picture": picture, "already": word_in(request, "already") is not None}
+    )
 
 
 def show_tables(request: Request) -> Response:

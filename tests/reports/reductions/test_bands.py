@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from trimshot.reports.reductions.bands import Band, band_of, band_of_draws, widened
-from trimshot.reports.reductions.present import band_text, say, value_shown
+from trimshot.reports.reductions.bands import Band, band_of, band_of_draws, widened, worth_telling
+from trimshot.reports.reductions.present import band_text, probability_text, say, value_shown
 from trimshot.shared.settings import parse_settings
 
 PLAIN = parse_settings("", "t")
@@ -47,3 +47,20 @@ def test_a_difference_of_temperatures_has_no_zero() -> None:
     assert value_shown(1.0, "temperature", PLAIN, difference=True) == pytest.approx(1.0)
     metric = parse_settings("[display]\nspeed = 'km/h'", "t")
     assert say(10.0, "speed", metric) == "36.0 km/h"
+
+
+def test_what_rounds_to_zero_has_no_sign() -> None:
+    assert band_text(-0.0001, -0.0111, 0.0109, None) == "0.000 ± 0.011"
+    assert band_text(-0.2, None, None, "ft") == "0"
+    assert band_text(-1.2, None, None, "ft") == "-1"
+
+
+def test_a_small_probability_is_never_told_as_nothing() -> None:
+    assert probability_text(1.1e-10) == "below 0.001"
+    assert probability_text(0.0432) == "0.043"
+
+
+def test_a_band_wider_than_its_worth_is_not_told() -> None:
+    assert worth_telling(band_of(8.5, 2.0, unit="1"), 0.5).is_known
+    assert not worth_telling(band_of(8.5, 2.2, unit="1"), 0.5).is_known
+    assert worth_telling(band_of(0.1, 1.0, unit="1"), 0.5, of=8.0).is_known

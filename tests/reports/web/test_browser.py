@@ -98,7 +98,7 @@ def drop_sample(page: Any, address: str) -> None:
     """Choose the sample's zip on the page and wait until the page has gone to its sortie."""
     page.goto(address + "drop")
     page.set_input_files("#choose-files", str(ZIP))
-    page.wait_for_url(f"**/sortie/{SORTIE}")
+    page.wait_for_url(re.compile(rf"/sortie/{SORTIE}(\?already=1)?$"))
     page.wait_for_selector("#charts[data-window]")
     page.wait_for_selector("#tables table")
 
@@ -314,3 +314,87 @@ def test_a_question_is_answered_where_it_is_asked(
     page.click("text=Go to asks")
     page.wait_for_selector("#charts[data-window]")
     assert not programme.questions("asks")
+
+
+def test_the_next_sortie_is_taken_while_one_is_read(
+    page: Any, address: str, programme: Programme, tmp_path: Path
+) -> None:
+    for name, day in (("next-a", 20), ("next-b", 21)):
+        (tmp_path / name).mkdir()
+        rows = [f"2031-03-{day}T09:{m:02d}:{s:02d}Z,0.0,1200" for m in range(20) for s in range(60)]
+        (tmp_path / name / "log.csv").write_text("\n".join(["time_utc,ias_kt,pressure_alt_ft", *rows]) + "\n")
+    page.goto(address + "drop")
+    page.set_input_files("#choose-folder", str(tmp_path / "next-a"))
+    page.wait_for_selector("#outcome article.working, #outcome article.added")
+    page.wait_for_selector("#drop-zone:not([hidden])")
+    page.set_input_files("#choose-folder", str(tmp_path / "next-b"))
+    for _ in range(200):
+        if {"next-a", "next-b"} <= set(programme.sorties()["sortie"]):
+            break
+        page.wait_for_timeout(100)
+    assert {"next-a", "next-b"} <= set(programme.sorties()["sortie"])
+
+
+def test_a_sortie_without_points_is_told_and_its_refused_candidates_open(
+    page: Any, address: str, programme: Programme
+) -> None:
+    page.goto(f"{address}sortie/next-a")
+    page.wait_for_selector("#charts[data-window]")
+    page.click("#point-before")
+    assert "no stabilised point" in page.inner_text("#detail")
+    refused = programme.points(DRAG, refused=True)
+    number = int(refused.loc[~refused["accepted"], "number"].iloc[0])
+    page.goto(f"{address}sortie/{DRAG}")
+    page.wait_for_selector("#tables:not([aria-busy])")
+    page.click("#tables details summary")
+    row = page.locator(f"#tables details tr[data-point='{number}']")
+    row.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"#detail[data-point='{number}'] .reasons")
+    assert page.is_checked("#with-refused")
+
+
+@pytest.mark.parametrize("query", ["from=99999&to=100000", "from=500&to=100", "from=x", "from=-50&to=-10"])
+def test_no_address_shows_an_empty_picture(page: Any, address: str, query: str) -> None:
+    page.goto(f"{address}sortie/{DRAG}?{query}")
+    page.wait_for_selector("#charts[data-window]")
+    page.wait_for_selector("#tables:not([aria-busy])")
+    start, stop = window_of(page)
+    assert 0 <= start < stop
+
+
+def test_a_stretch_is_marked_without_a_mouse(page: Any, address: str, programme: Programme) -> None:
+    page.goto(f"{address}sortie/{DRAG}?from=300&to=330")
+    page.wait_for_selector("#tables:not([aria-busy])")
+    page.focus("#mark-window")
+    page.keyboard.press("Enter")
+    page.keyboard.type("steady by eye")
+    page.keyboard.press("Tab")
+    page.keyboard.type("T. Pilot")
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    mark = programme.marks(DRAG)[-1]
+    start = programme.sorties().set_index("sortie").loc[DRAG, "start_utc"]
+    assert (mark.start_utc - start).total_seconds() == pytest.approx(300, abs=0.1)
+    assert (mark.stop_utc - start).total_seconds() == pytest.approx(330, abs=0.1)
+
+
+def test_a_value_that_is_no_number_is_told_at_its_field(page: Any, address: str) -> None:
+    page.goto(address + "ask")
+    page.select_option("#builder select[aria-label='channel or state']", "bank")
+    page.fill("#builder input[aria-label='value']", "4o")
+    assert "4o is not a number" in page.inner_text("#condition-note")
+    assert page.get_attribute("#builder input[aria-label='value']", "aria-invalid") == "true"
+    page.fill("#builder input[aria-label='value']", "40")
+    assert "deg(40)" in page.input_value("#condition")
+
+
+def test_overlaid_lines_leave_their_drop_outs_open(page: Any, address: str) -> None:
+    page.goto(address + "ask")
+    made = page.evaluate(
+        """async () => { const { overlay } = await import("/assets/overlay.js");
+        const lines = [{ t: [0, 1, 5, 9, 10], channels: { a: [1, 2, null, 3, 4] } }, { t: [0.5, 2, 4, 6, 8, 9.5], channels: { a: [7, 7, 7, 7, 7, 7] } }];
+        const { times, columns } = overlay(lines, "a"); return { times, first: Array.from(columns[0], (v) => v === undefined ? "across" : v) }; }"""
+    )
+    assert made["times"] == [0, 0.5, 1, 2, 4, 5, 6, 8, 9, 9.5, 10]
+    assert made["first"] == [1, "across", 2, None, None, None, None, None, 3, "across", 4]

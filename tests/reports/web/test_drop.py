@@ -319,3 +319,47 @@ def test_pages_are_read_while_another_process_adds(page: TestClient, empty_progr
         assert adding.returncode == 0
     assert answered > 2
     assert len(page.get("/?format=json").json()["sorties"]) == 4
+
+
+def test_a_name_that_is_taken_is_told_and_can_be_replaced(page: TestClient, empty_programme: Programme) -> None:
+    drop(page, {"one/log.csv": log_lines().encode()})
+    other = {"one/log.csv": log_lines(day=15).encode()}
+    refused = drop(page, other)["result"]["sorties"][0]
+    assert refused["status"] == "failed"
+    assert "--replace" not in refused["error"]
+    assert "“replace” ticked" in refused["error_short"]
+    identity = page.post("/drop").json()["id"]
+    for file, content in other.items():
+        page.put(f"/drop/{identity}/file", params={"name": file}, content=content)
+    done = finish(page, page.post(f"/drop/{identity}/add", data={"name": "", "replace": "yes"}).json())
+    assert [one["status"] for one in done["result"]["sorties"]] == ["replaced"]
+    assert list(empty_programme.sorties()["start_utc"].dt.day) == [15]
+
+
+def test_a_file_that_is_no_log_is_told_shortly_and_exactly(page: TestClient) -> None:
+    one = drop(page, {"letter.doc": b"Dear Sir, the cowling rattles.\n"})["result"]["sorties"][0]
+    assert one["status"] == "failed"
+    assert len(one["error_short"]) < 200
+    assert "as they came" in one["error_short"], "what to do"
+    assert "letter.doc" in one["error"]
+
+
+def test_sorties_of_other_settings_are_found_anew_from_the_page(page: TestClient, empty_programme: Programme) -> None:
+    drop(page, {"one/log.csv": log_lines().encode()})
+    assert "find-anew" not in page.get("/").text
+    settings = empty_programme.folder / "settings.toml"
+    settings.write_text(settings.read_text() + '\n[points]\nminimum_duration = "40 s"\n')
+    assert page.get("/?format=json").json()["outdated"] == 1
+    assert 'id="find-anew"' in page.get("/").text
+    done = finish(page, page.post("/rebuild").json())
+    assert done["result"] == {"sorties": 1, "failed": []}
+    assert page.get("/?format=json").json()["outdated"] == 0
+
+
+def test_an_aircraft_nobody_named_is_no_number(page: TestClient) -> None:
+    drop(page, {"one/log.csv": log_lines().encode()})
+    assert page.get("/?format=json").json()["sorties"][0]["aircraft"] == "–"
+    assert page.get("/sortie/one?format=json").json()["headline"].startswith("aircraft not named · ")
+    again = page.get("/sortie/one?already=1").text
+    assert "nothing was added" in again
+    assert "nothing was added" not in page.get("/sortie/one").text

@@ -234,11 +234,12 @@ def _rows_in(file: Path, form: str) -> int:
 
 
 def test_a_condition_is_kept_and_forgotten(client: TestClient, programme: Programme) -> None:
-    form = {"name": "steep-turns", "condition": "abs(bank) > deg(40)", "at_least": "3s", "join": "", "note": "steep"}
-    assert client.post("/ask/saved", data=form).status_code == 201
+    form = {"name": "steep-turns", "note": "steep"}
+    asked = {"condition": "abs(bank) > deg(40)", "at_least": "3s", "join": ""}
+    assert client.post("/ask/saved", params=asked, data=form).status_code == 201
     assert programme.saved()["steep-turns"].at_least == 3.0
     assert "@steep-turns" in client.get("/ask").text
-    assert client.post("/ask/saved?format=json", data={**form, "name": "../x"}).status_code == 400
+    assert client.post("/ask/saved?format=json", params=asked, data={**form, "name": "../x"}).status_code == 400
     assert client.delete("/ask/saved/steep-turns").status_code == 200
     assert "steep-turns" not in programme.saved()
 
@@ -275,3 +276,26 @@ def test_points_can_be_taken_along(client: TestClient, programme: Programme) -> 
     assert len(lines) - 1 == len(programme.points(config={"gear": "down"}))
     assert "calibrated_airspeed [kt]" in lines[0]
     assert client.get("/points?from=fast&format=json").status_code == 400
+
+
+def test_one_aircraft_can_be_chosen_where_there_are_two(eleven: Programme) -> None:
+    listed = eleven.sorties()
+    names = sorted(set(listed["aircraft"]))
+    assert len(names) == 2
+    owner = listed.set_index("sortie")["aircraft"]
+    points = eleven.points()
+    with TestClient(create_app(eleven, loopback_hosts(PORT)), base_url=OURS) as page:
+        assert "together: choose one" in page.get("/").text
+        for name in names:
+            own = points[points["sortie"].map(owner) == name]
+            home = page.get("/", params={"aircraft": name, "format": "json"}).json()
+            assert home["points"] == len(own)
+            assert sum(row["points"] for row in home["coverage"]["rows"]) == len(own)
+            assert {one["aircraft"] for one in home["sorties"]} == {name}
+            shown = page.get("/points", params={"aircraft": name, "format": "json"}).json()
+            assert shown["count"] == len(own)
+            link = re.search(r'href="(/points\?[^"]+)"', page.get("/", params={"aircraft": name}).text)
+            assert link
+            assert f"aircraft={name}" in link[1]
+            used = page.get("/results/drag", params={"aircraft": name, "format": "json"}).json()["used"]
+            assert {owner[one["sortie"]] for one in used} <= {name}

@@ -60,6 +60,53 @@ def test_a_result_can_rest_on_the_points_as_people_judged_them(client: TestClien
     programme.judge(DRAG, "withdraw", number=number, words=("test over", "A. Pilot"))
 
 
+def test_what_is_wrong_is_told_at_its_field(client: TestClient) -> None:
+    answer = client.get("/results/approach?speed=90&bank=30%20deg")
+    assert answer.status_code == 400
+    field = re.search(
+        r'<input name="speed" value="90"[^>]*aria-invalid="true"> <span[^>]*role="alert">([^<]*)', answer.text
+    )
+    assert field
+    assert "needs its unit" in field[1]
+    assert 'name="bank" value="30 deg"' in answer.text, "the other fields keep what was typed"
+    assert "--" not in re.sub(r"<!--.*?-->", "", answer.text.split("<main")[1].split("</main>")[0])
+
+
+def test_a_quantity_may_be_written_without_a_blank(client: TestClient) -> None:
+    assert client.get("/results/approach?speed=90kt").status_code == 200
+
+
+def test_two_flights_are_chosen_in_the_page(client: TestClient, programme: Programme) -> None:
+    names = list(programme.sorties()["sortie"])
+    text = client.get("/results/changes").text
+    for side in ("before", "after"):
+        choices = re.search(rf'<select name="{side}">(.*?)</select>', text, re.DOTALL)
+        assert choices
+        assert set(re.findall(r"<option>([^<]+)</option>", choices[1])) == set(names)
+    sheet = client.get("/results/changes", params={"before": names[0], "after": names[-1], "format": "json"}).json()
+    assert sheet["title"].endswith(f"{names[0]} to {names[-1]}")
+
+
+def test_flights_can_be_left_out(client: TestClient, programme: Programme) -> None:
+    assert programme.points(DRAG)["accepted"].any()
+    sheet = client.get("/results/coverage", params={"sorties": DRAG, "format": "json"}).json()
+    assert {one["sortie"] for one in sheet["used"]} == {DRAG}
+    assert client.get("/results/coverage?sorties=nosuch").status_code == 400
+
+
+def test_a_configuration_nothing_fits_is_said(client: TestClient) -> None:
+    text = client.get("/results/drag?gear=sideways").text
+    assert "Nothing fits what was chosen above" in text
+    assert "<option selected>sideways</option>" in text
+
+
+def test_nothing_is_advised_that_needs_a_terminal(client: TestClient) -> None:
+    for one in REDUCTIONS:
+        text = client.get(f"/results/{one.name}").text.split("<main")[1]
+        assert "--sorties" not in text, one.name
+        assert "--with" not in text, one.name
+
+
 @pytest.mark.parametrize("address", ["/results/nothing", "/results/drag?robust_x=1", "/results/drag?aircraft=nobody"])
 def test_what_cannot_be_reduced_is_told(client: TestClient, address: str) -> None:
     answer = client.get(address)
