@@ -25,7 +25,8 @@ def expected_near(programme: Programme) -> set[tuple[str, float]]:
     """Starts of glides that begin at most 100 s after a gear_down, counted from the lists of points and events alone."""
     points, events = programme.points(), programme.events(kind="gear_down")
     glides = points[points["accepted"] & (points["kind"] == "glide")]
-    found, reach = set(), {}
+    found: set[tuple[str, float]] = set()
+    reach: dict[str, float] = {}
     for glide in glides.sort_values(["sortie", "start_s"]).itertuples():
         begins_apart = glide.start_s > reach.get(glide.sortie, -1.0) + 0.2  # glides that touch are one stretch
         reach[glide.sortie] = glide.stop_s
