@@ -135,7 +135,10 @@ def test_sorties_that_kill_workers(
 
 def children_of(process: int) -> list[int]:
     folder = Path(f"/proc/{process}/task")
-    texts = [(task / "children").read_text() for task in folder.iterdir()] if folder.is_dir() else []
+    texts = []
+    with contextlib.suppress(OSError):  # a thread, or the process, may end between the list and the look
+        for task in folder.iterdir():
+            texts.append((task / "children").read_text())  # noqa: PERF401
     return [int(one) for text in texts for one in text.split()]
 
 
@@ -157,12 +160,14 @@ def test_workers_end_when_their_run_is_killed(plain: Programme, logs: Path, tmp_
     programme = create_programme(tmp_path / "p")
     process = subprocess.Popen([sys.executable, str(script), str(programme.folder), str(logs)])
     end = time.monotonic() + 60
-    while not (workers := [one for one in children_of(process.pid) if _runs(one)]) or len(workers) < 3:
-        assert process.poll() is None and time.monotonic() < end
-        time.sleep(0.05)
-    time.sleep(0.5)
-    process.send_signal(signal.SIGKILL)
-    process.wait()
+    try:
+        while len(workers := [one for one in children_of(process.pid) if _runs(one)]) < 3:
+            assert process.poll() is None and time.monotonic() < end
+            time.sleep(0.05)
+        time.sleep(0.5)
+    finally:
+        process.send_signal(signal.SIGKILL)
+        process.wait()
     while any(_runs(one) for one in workers):
         assert time.monotonic() < end, "workers outlive their run"
         time.sleep(0.05)
