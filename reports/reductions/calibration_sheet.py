@@ -10,7 +10,7 @@ from .bands import band_of
 from .calibration import CalibrationResult, PooledCorrection, reduce_calibration, type_b_of_scale
 from .evidence import Evidence
 from .present import counted, range_text, say
-from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, banded_curve, cell_of, dots
 
 
 def run(evidence: Evidence) -> Sheet:
@@ -78,31 +78,11 @@ def _figures(result: CalibrationResult, evidence: Evidence) -> tuple[Figure, ...
         group = [one for one in result.estimates if (one.gear, one.flap) == (pooled.gear, pooled.flap)]
         half = [2 * one.scale_error * one.calibrated_airspeed for one in group]
         y = [(one.scale - 1) * one.calibrated_airspeed for one in group]
-        series.append(
-            Series(
-                _state(pooled),
-                tuple(one.calibrated_airspeed for one in group),
-                tuple(y),
-                y_low=tuple(v - h for v, h in zip(y, half, strict=True)),
-                y_high=tuple(v + h for v, h in zip(y, half, strict=True)),
-                origin=tuple(one.origin[0] for one in group),
-                pair=_state(pooled),
-            )
-        )
+        x = [one.calibrated_airspeed for one in group]
+        series.append(dots(_state(pooled), x, y, half=half, origin=tuple(one.origin[0] for one in group)))
         if pooled.high - pooled.low > 2.0:
-            x = np.linspace(pooled.low, pooled.high, 15)
-            bands = [pooled.at(float(v)) for v in x]
-            series.append(
-                Series(
-                    f"{_state(pooled)}, pooled",
-                    tuple(float(v) for v in x),
-                    tuple(b.value for b in bands),
-                    "band",
-                    tuple(b.low for b in bands),
-                    tuple(b.high for b in bands),
-                    pair=_state(pooled),
-                )
-            )
+            span = (pooled.low, pooled.high)
+            series.append(banded_curve(f"{_state(pooled)}, pooled", span, pooled.at, steps=15, pair=_state(pooled)))
     correction = Figure(
         "Correction to calibrated airspeed as it is now",
         Axis("calibrated airspeed", "speed"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
 from ...shared.settings import Settings
@@ -9,7 +11,7 @@ from ...shared.units import from_si, to_si
 from .climb import ClimbFit, ClimbResult, reduce_climb
 from .evidence import Evidence
 from .present import counted, range_text, say
-from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
 
 def run(evidence: Evidence) -> Sheet:
@@ -52,31 +54,12 @@ def _figures(result: ClimbResult) -> tuple[Figure, ...]:
         name = one.condition.configuration
         height = one.points["density_altitude"].to_numpy(dtype=np.float64)
         half = 2 * np.nan_to_num(one.points["sink_rate_error"].to_numpy(dtype=np.float64))
-        series.append(
-            Series(
-                name,
-                tuple(map(float, height)),
-                tuple(map(float, one.rate)),
-                y_low=tuple(map(float, one.rate - half)),
-                y_high=tuple(map(float, one.rate + half)),
-                origin=one.origin,
-                pair=name,
-            )
-        )
+        series.append(dots(name, height, one.rate, half=half, origin=one.origin))
         if np.ptp(height) > 100:
-            x = np.linspace(height.min(), height.max(), 15)
-            bands = [one.at(one.centre[0], float(v)) for v in x]
-            series.append(
-                Series(
-                    f"{name}, fitted",
-                    tuple(map(float, x)),
-                    tuple(b.value for b in bands),
-                    "band",
-                    tuple(b.low for b in bands),
-                    tuple(b.high for b in bands),
-                    pair=name,
-                )
-            )
+            span = (float(height.min()), float(height.max()))
+            speed = one.centre[0]
+            curve = banded_curve(f"{name}, fitted", span, partial(one.at, speed), steps=15, pair=name)
+            series.append(curve)
     return (
         Figure(
             "Rate of climb at standard mass",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
+from functools import partial
 
 from ...shared.settings import Settings
 from .bands import UNKNOWN, Band
@@ -11,9 +11,7 @@ from .drag import ConditionDrag, DragResult, reduce_drag, sink_at_standard
 from .evidence import Evidence, references_of
 from .polar_fit import PolarFit, lift_and_drag_areas
 from .present import counted, say
-from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
-
-_CURVE = 25
+from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
 
 def run(evidence: Evidence) -> Sheet:
@@ -101,11 +99,13 @@ def _figures(result: DragResult) -> tuple[Figure, ...]:
     for one in result.conditions:
         name = one.condition.configuration
         speed, value, error = sink_at_standard(one.points, result.standard_mass, density_ratio=result.density_ratio)
-        sink.append(_dots(name, speed, value, 2 * error, one))
+        sink.append(dots(name, speed, value, half=2 * error, origin=one.origin))
         if isinstance(one.fit, PolarFit):
-            sink.append(_curve(name, one, result))
+            span = one.speeds(result.standard_mass)
+            sink.append(banded_curve(f"{name}, fitted", span, partial(sink_stated, one, result), pair=name))
             lift, area, own = lift_and_drag_areas(one.points)
-            residual.append(_dots(name, speed, (area - one.fit.at(lift)) / area, 2 * own / area, one))
+            left = (area - one.fit.at(lift)) / area
+            residual.append(dots(name, speed, left, half=2 * own / area, origin=one.origin))
     figures = [
         Figure(
             "Sink at standard mass, at the mean density of the glides",
@@ -125,33 +125,6 @@ def _figures(result: DragResult) -> tuple[Figure, ...]:
             )
         )
     return tuple(figures)
-
-
-def _dots(name: str, x: np.ndarray, y: np.ndarray, half: np.ndarray, one: ConditionDrag) -> Series:
-    return Series(
-        name,
-        tuple(map(float, x)),
-        tuple(map(float, y)),
-        y_low=tuple(map(float, y - half)),
-        y_high=tuple(map(float, y + half)),
-        origin=one.origin,
-        pair=name,
-    )
-
-
-def _curve(name: str, one: ConditionDrag, result: DragResult) -> Series:
-    low, high = one.speeds(result.standard_mass)
-    x = np.linspace(low, high, _CURVE)
-    bands = [sink_stated(one, result, float(v)) for v in x]
-    return Series(
-        f"{name}, fitted",
-        tuple(map(float, x)),
-        tuple(b.value for b in bands),
-        "band",
-        tuple(b.low for b in bands),
-        tuple(b.high for b in bands),
-        pair=name,
-    )
 
 
 def _sinks(result: DragResult, settings: Settings) -> Table:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
+from functools import partial
 
 from ...shared.settings import Settings
 from .calibration_sheet import speeds_inside
@@ -10,7 +10,7 @@ from .drag_sheet import inferred_caution
 from .evidence import Evidence
 from .increments import Increment, IncrementsResult, reduce_increments
 from .present import counted, range_text, say
-from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, banded_curve, cell_of
 
 
 def run(evidence: Evidence) -> Sheet:
@@ -80,20 +80,10 @@ def _figures(result: IncrementsResult, settings: Settings) -> tuple[Figure, ...]
 
 
 def _penalty_figure(result: IncrementsResult) -> Figure:
-    series = []
-    for one in result.increments:
-        x = np.linspace(one.low, one.high, 20)
-        bands = [result.sink_of(one, float(v)) for v in x]
-        series.append(
-            Series(
-                _short(one),
-                tuple(map(float, x)),
-                tuple(b.value for b in bands),
-                "band",
-                tuple(b.low for b in bands),
-                tuple(b.high for b in bands),
-            )
-        )
+    series = [
+        banded_curve(_short(one), (one.low, one.high), partial(result.sink_of, one), steps=20)
+        for one in result.increments
+    ]
     return Figure(
         "Sink each change adds",
         Axis("calibrated airspeed", "speed"),

@@ -9,7 +9,7 @@ from .calibration_sheet import speeds_inside
 from .evidence import Evidence
 from .level import LevelFit, LevelResult, reduce_level
 from .present import counted, say
-from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
 
 def run(evidence: Evidence) -> Sheet:
@@ -60,21 +60,10 @@ def _statement(one: LevelFit, settings: Settings) -> str:
 def _figure(result: LevelResult) -> Figure:
     series = []
     for one in result.fits:
-        x = np.linspace(one.speed.min(), one.speed.max(), 25)
-        bands = [one.at(float(v)) for v in x]
+        span = (float(one.speed.min()), float(one.speed.max()))
         series += [
-            Series(
-                one.words, tuple(map(float, one.speed)), tuple(map(float, one.index)), origin=one.origin, pair=one.words
-            ),
-            Series(
-                f"{one.words}, fitted",
-                tuple(map(float, x)),
-                tuple(b.value for b in bands),
-                "band",
-                tuple(b.low for b in bands),
-                tuple(b.high for b in bands),
-                pair=one.words,
-            ),
+            dots(one.words, one.speed, one.index, origin=one.origin),
+            banded_curve(f"{one.words}, fitted", span, one.at, pair=one.words),
         ]
     return Figure(
         "Fuel flow for level flight at standard mass and sea-level density",

@@ -7,9 +7,11 @@ here draws or prints.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+import numpy as np
 
 from .bands import Band
 
@@ -117,6 +119,45 @@ class Sheet:
     used: tuple[Reference, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+def dots(
+    label: str,
+    x: Iterable[float],
+    y: Iterable[float],
+    *,
+    half: Iterable[float] | None = None,
+    origin: tuple[Reference, ...] = (),
+) -> Series:
+    """Measured points, with bars of half height `half` where given; a curve of the same pair shares their look."""
+    across, up = tuple(map(float, x)), tuple(map(float, y))
+    reach = () if half is None else tuple(map(float, half))
+    return Series(
+        label,
+        across,
+        up,
+        y_low=tuple(v - h for v, h in zip(up, reach, strict=True)) if reach else (),
+        y_high=tuple(v + h for v, h in zip(up, reach, strict=True)) if reach else (),
+        origin=origin,
+        pair=label,
+    )
+
+
+def banded_curve(
+    label: str, span: tuple[float, float], at: Callable[[float], Band], *, steps: int = 25, pair: str | None = None
+) -> Series:
+    """A curve with its band over a span of x, from the band at each x."""
+    x = [float(one) for one in np.linspace(*span, steps)]
+    bands = [at(one) for one in x]
+    return Series(
+        label,
+        tuple(x),
+        tuple(band.value for band in bands),
+        "band",
+        tuple(band.low for band in bands),
+        tuple(band.high for band in bands),
+        pair=pair,
+    )
 
 
 def cell_of(band: Band, origin: tuple[Reference, ...] = ()) -> Cell:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from ...shared.settings import Settings
 from .calibration_sheet import speeds_inside
 from .evidence import Evidence
 from .present import counted, range_text, say
-from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
+from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 from .windmilling import GovernedLevel, WindmillingResult, reduce_windmilling
 
 
@@ -62,25 +60,14 @@ def _level_text(one: GovernedLevel, settings: Settings) -> str:
 
 
 def _figures(result: WindmillingResult) -> tuple[Figure, ...]:
-    x = np.linspace(result.slowest, result.fastest, 25)
-    bands = [result.at(float(v)) for v in x]
     series = []
     for name, group in (
         ("on the fine stop" if result.levels else "throttle closed", result.blocks[result.blocks["on_line"]]),
         ("governed or changing", result.blocks[~result.blocks["on_line"]]),
     ):
         if len(group):
-            series.append(Series(name, tuple(group["true_airspeed"]), tuple(group["engine_speed"]), pair=name))
-    series.append(
-        Series(
-            "line through them",
-            tuple(map(float, x)),
-            tuple(b.value for b in bands),
-            "band",
-            tuple(b.low for b in bands),
-            tuple(b.high for b in bands),
-        )
-    )
+            series.append(dots(name, group["true_airspeed"], group["engine_speed"]))
+    series.append(banded_curve("line through them", (result.slowest, result.fastest), result.at))
     return (
         Figure(
             "Engine speed with the throttle closed",
