@@ -66,13 +66,7 @@ def _has_setting(given: Given) -> bool:
 
 
 def _has_correction(given: Given) -> bool:
-    return bool(_plain_corrections(given.aircraft))
-
-
-def _plain_corrections(aircraft: Aircraft) -> list[tuple[float, float]]:
-    """(indicated, correction) rows that hold for every configuration, rising."""
-    rows = [r for r in aircraft.position_error if r.flap is None and r.gear is None]
-    return sorted((float(r.indicated), float(r.correction)) for r in rows)
+    return bool(given.aircraft.plain_corrections())
 
 
 def _baro_with_card(given: Given, inputs: tuple[Floats, ...]) -> Floats:
@@ -82,7 +76,7 @@ def _baro_with_card(given: Given, inputs: tuple[Floats, ...]) -> Floats:
 
 
 def _corrected(given: Given, inputs: tuple[Floats, ...]) -> Floats:
-    table = _plain_corrections(given.aircraft)
+    table = given.aircraft.plain_corrections()
     return inputs[0] + np.interp(inputs[0], [r[0] for r in table], [r[1] for r in table])
 
 

@@ -132,6 +132,11 @@ class Aircraft(_Strict):
     flap_settings: tuple[FlapSetting, ...] = Field(default=(), strict=False)
     position_error: tuple[PositionError, ...] = Field(default=(), strict=False)
 
+    def plain_corrections(self) -> list[tuple[float, float]]:
+        """(indicated, correction) [m/s] of the position error that holds for every configuration, rising."""
+        rows = [row for row in self.position_error if row.flap is None and row.gear is None]
+        return sorted((float(row.indicated), float(row.correction)) for row in rows)
+
 
 # keys of [aircraft] that no sample read from a file depends on, only what is found in the samples
 DETECTION_KEYS: frozenset[str] = frozenset(
@@ -293,6 +298,12 @@ class Settings(_Strict):
         if preset not in PRESETS:
             raise SettingsError("unknown criteria", found=repr(preset), allowed=", ".join(PRESETS))
         return self.model_copy(update={"points": PointCriteria.model_validate({"preset": preset})})
+
+    @property
+    def airspeed_uncertainty(self) -> float:
+        """Standard uncertainty of type B of calibrated airspeed [m/s]: with a position error table, or without one."""
+        known = self.uncertainty
+        return float(known.airspeed if self.aircraft.position_error else known.airspeed_uncalibrated)
 
     def digest(self) -> str:
         """Sixteen hex digits that change whenever a setting changes on which what is found depends."""

@@ -39,11 +39,7 @@ def correction_rows(result: CalibrationResult, settings: Settings) -> tuple[Corr
             "no airspeed correction has been measured", do="`trimshot reduce calibration` says what it would need"
         )
     best = max(result.pooled, key=lambda one: (one.estimates, one.high - one.low))
-    table = sorted(
-        (float(row.indicated), float(row.correction))
-        for row in settings.aircraft.position_error
-        if row.flap is None and row.gear is None
-    )
+    table = settings.aircraft.plain_corrections()
     rows = []
     for speed in speeds_inside(best.low, best.high, settings):
         now = speed + (float(np.interp(speed, *np.transpose(table))) if table else 0.0)

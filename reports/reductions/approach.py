@@ -142,11 +142,10 @@ def _whole(trials: tuple[Trial, ...]) -> list[Trial]:
 def _doubt(evidence: Evidence, model: GlideModel, trial_spread: float) -> dict[str, float]:
     """Standard uncertainties beside the fit's: what a new day brings, and the instruments' type B."""
     known = evidence.settings.uncertainty
-    calibrated = bool(evidence.settings.aircraft.position_error)
     air = max(model.day, trial_spread if np.isfinite(trial_spread) else UNTRIED)
     return {
         "air": air,
-        "airspeed": known.airspeed if calibrated else known.airspeed_uncalibrated,
+        "airspeed": evidence.settings.airspeed_uncertainty,
         "sink": known.vertical_speed_share,
         "mass": known.mass_share,
     }

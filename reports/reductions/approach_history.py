@@ -18,7 +18,6 @@ from .approach_sink import (
     commonest,
     fit_without_misread,
     gear_words,
-    inferred_sorties,
     parasite_of,
     slope_of,
 )
@@ -99,7 +98,7 @@ def past_approaches(evidence: Evidence) -> tuple[tuple[PastApproach, ...], tuple
     found = evidence.programme.manoeuvres(kind="power_off_pattern")
     found = found[found["sortie"].isin(evidence.sorties)]
     events = own_events(evidence)
-    inferred = inferred_sorties(evidence)
+    inferred = evidence.inferred()
     told, left = [], []
     for row in found.to_dict("records"):
         sortie = str(row["sortie"])

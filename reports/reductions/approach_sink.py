@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .conditions import FINE_STOP_SHARE
 from .evidence import Evidence, reference_of
 from .sheet import LeftOut, Reference
 
@@ -28,7 +29,6 @@ Floats = NDArray[np.float64]
 Key = tuple[str, str]  # gear, flap
 REFERENCE_M_S = 50.0
 NO_POWER = ("idle", "off")
-FINE_SHARE = 0.82  # of the largest revolutions per metre: below it the governor held the engine speed
 FLIGHT_FLOOR, POINT_FLOOR = (
     0.01,
     0.005,
@@ -93,7 +93,7 @@ def glides_of(evidence: Evidence, propulsion: str | None = None) -> tuple[pd.Dat
     if evidence.settings.aircraft.governed_propeller is False:
         glides["fine"] = True
     wanted = propulsion or commonest(glides["propulsion"])
-    doubtful = inferred_sorties(evidence)
+    doubtful = evidence.inferred()
     glides["inferred"] = glides["sortie"].isin(doubtful)
     left = []
     keep = np.ones(len(glides), dtype=bool)
@@ -156,20 +156,12 @@ def is_fine(ratio: Floats) -> NDArray[np.bool_]:
     known = ratio[np.isfinite(ratio)]
     if not len(known):
         return np.ones(len(ratio), dtype=bool)
-    return ~(ratio < FINE_SHARE * float(np.quantile(known, 0.9)))
-
-
-def inferred_sorties(evidence: Evidence) -> frozenset[str]:
-    """Sorties whose gear or flap was not recorded but told from the response."""
-    findings = evidence.programme.findings()
-    if not len(findings):
-        return frozenset()
-    return frozenset(str(s) for s in findings[findings["code"] == "STATE_INFERRED"]["sortie"])
+    return ~(ratio < FINE_STOP_SHARE * float(np.quantile(known, 0.9)))
 
 
 def inferred_note(evidence: Evidence, sorties: set[str]) -> tuple[str, ...]:
     """What must be said where gear or flap of some of these sorties was told from the response; nothing else."""
-    doubtful = sorted(inferred_sorties(evidence) & sorties)
+    doubtful = [one for one in evidence.inferred() if one in sorties]
     if not doubtful:
         return ()
     return (f"Gear or flap was told from the response, not recorded, in {', '.join(doubtful)}: these count less.",)

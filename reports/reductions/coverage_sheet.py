@@ -1,33 +1,19 @@
-"""The sheets of what was flown and what to fly next."""
+"""The sheet of what was flown."""
 
 from __future__ import annotations
-
-import numpy as np
 
 from ...shared.settings import Settings
 from . import coverage as flown
 from .conditions import Condition
 from .coverage import HEIGHT_STEP, MASS_STEP, SPEED_STEP, CoverageResult, Row, reduce_coverage
 from .evidence import Evidence
-from .next_points import NextPointsResult, propose_points
-from .present import counted, range_text, say, unit_shown, value_shown
+from .present import counted, unit_shown, value_shown
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
-
-CAUTION = (
-    "A proposal for the responsible person to check and sign: it knows the limits written in the settings and "
-    "nothing else. Envelope steps come from the programme's own plan, the authority and licensed practice."
-)
 
 
 def run(evidence: Evidence) -> Sheet:
     """The coverage and its sheet."""
     return sheet_of(reduce_coverage(evidence), evidence.settings)
-
-
-def run_next(evidence: Evidence) -> Sheet:
-    """The proposals and their sheet."""
-    count = evidence.options.get("count", 8.0)
-    return next_sheet(propose_points(evidence, max(1, int(float(count)))), evidence.settings)
 
 
 def sheet_of(result: CoverageResult, settings: Settings) -> Sheet:
@@ -165,60 +151,3 @@ def _steps(result: CoverageResult, what: str) -> Table:
         for (condition, low), number in ordered
     )
     return Table(f"By configuration and {what}", columns, rows)
-
-
-def next_sheet(result: NextPointsResult, settings: Settings) -> Sheet:
-    """The proposals as sentences and a table, in the order to be flown."""
-    lines = [
-        f"{one.condition.words}: {say(one.airspeed, 'speed', settings)} CAS ({one.reason})" for one in result.points[:3]
-    ]
-    statements = [
-        f"{line}, {lines.count(line)} times." if lines.count(line) > 1 else f"{line}." for line in dict.fromkeys(lines)
-    ]
-    if result.points:
-        statements.insert(0, f"{counted(len(result.points), 'point')} proposed, in build-up order; the first three:")
-    return Sheet(
-        "next",
-        "Points to fly next",
-        statements=tuple(statements),
-        tables=(_proposals(result, settings),),
-        cautions=(CAUTION,),
-        missing=() if result.points else ("glide points in a known configuration with a known mass",),
-        used=result.used,
-        left_out=result.left_out,
-    )
-
-
-def _proposals(result: NextPointsResult, settings: Settings) -> Table:
-    columns = (
-        Column("gear", "gear"),
-        Column("flap", "flap"),
-        Column("propulsion", "propulsion"),
-        Column("propeller", "propeller"),
-        Column("airspeed", "calibrated airspeed", "speed"),
-        Column("indicated", "indicated", "speed"),
-        Column("allowed", "proposed only between"),
-        Column("bounds", "bounded by"),
-        Column("reason", "why"),
-        Column("half_width_now", "band of sink now ±", "vertical_speed", difference=True),
-        Column("half_width_then", "with this point ±", "vertical_speed", difference=True),
-    )
-    rows = tuple(
-        (
-            Cell(one.condition.gear), Cell(one.condition.flap), Cell(one.condition.propulsion), Cell(one.condition.propeller),
-            Cell(one.airspeed),
-            Cell(one.indicated), Cell(range_text(one.lowest, one.highest, "speed", settings)), Cell(one.bounds),
-            Cell(one.reason), _known(one.half_width_now), _known(one.half_width_then),
-        )
-        for one in result.points
-    )  # fmt: skip
-    return Table(
-        "Proposed points",
-        columns,
-        rows,
-        "Bands: k = 2, of the sink the fit of that condition predicts there, repeats alone.",
-    )
-
-
-def _known(value: float) -> Cell:
-    return Cell(None if np.isnan(value) else value)

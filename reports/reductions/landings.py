@@ -119,7 +119,7 @@ def _landing(
     flare_s = _fact(facts, "flare_s")
     return Landing(
         where, str(row["time_utc"]), str(facts.get("ends_in") or "landing"),
-        _at_touchdown(time, samples[speed], at, doubt_s=doubt_s, type_b=_airspeed_doubt(settings)),
+        _at_touchdown(time, samples[speed], at, doubt_s=doubt_s, type_b=settings.airspeed_uncertainty),
         _at_touchdown(time, _column(samples, "ground_speed"), at, doubt_s=doubt_s, type_b=settings.uncertainty.ground_speed),
         sink_at_touchdown(samples, at), _headwind(samples, time, at, settings), _threshold_speed(samples, time, at, speed),
         _fact(facts, "flare_height_m"), _fact(facts, "flare_airspeed"), flare_s, _way(samples, time, at - flare_s, at), _peak(samples, time, at),
@@ -129,11 +129,6 @@ def _landing(
 def _fact(facts: Mapping[str, Any], name: str) -> float:
     value = facts.get(name)
     return float("nan") if value is None else float(value)
-
-
-def _airspeed_doubt(settings: Settings) -> float:
-    known = settings.uncertainty
-    return known.airspeed if settings.aircraft.position_error else known.airspeed_uncalibrated
 
 
 def _column(samples: pd.DataFrame, name: str) -> Floats:
@@ -202,7 +197,7 @@ def _headwind(samples: pd.DataFrame, time: Floats, at: float, settings: Settings
     gap = gap[np.isfinite(gap)]
     if len(gap) < 3:
         return UNKNOWN
-    doubt = float(np.hypot(_airspeed_doubt(settings), settings.uncertainty.ground_speed))
+    doubt = float(np.hypot(settings.airspeed_uncertainty, settings.uncertainty.ground_speed))
     return band_of(float(np.mean(gap)), float(np.std(gap)) / np.sqrt(max(len(gap) / 10, 1)), doubt, unit="m/s")
 
 

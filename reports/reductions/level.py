@@ -142,9 +142,8 @@ def _fit(gear: str, flap: str, channel: tuple[str, str], group: pd.DataFrame, ev
     factor = small_sample_factor(len(speed), 3, group["sortie"].nunique())
     draws = terms + (drawn - np.median(drawn, axis=0)) * factor
     unsure = evidence.settings.uncertainty
-    air = float(unsure.airspeed if evidence.settings.aircraft.position_error else unsure.airspeed_uncalibrated)
     # a calibration error moves the points along the curve: three times its share at most
-    type_b = float(np.hypot(1.5 * unsure.mass_share, 2 * air / float(speed.mean())))
+    type_b = float(np.hypot(1.5 * unsure.mass_share, 2 * evidence.settings.airspeed_uncertainty / float(speed.mean())))
     # index of drag is V^3 and 1/V: least power where 3 a V^4 = b, least per distance where a V^4 = b
     return LevelFit(
         gear, flap, float(group["engine_speed"].median()), *channel, group, speed, index, terms, draws, type_b,

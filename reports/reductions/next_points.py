@@ -13,6 +13,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
@@ -77,10 +78,12 @@ def propose_points(evidence: Evidence, count: int = 8) -> NextPointsResult:
     """The `count` points that together narrow the predicted sink most, in build-up order."""
     left_out: list[LeftOut] = list(evidence.left_out)
     designs: list[_Design] = []
+    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
     for row in reduce_coverage(evidence).rows:
         reason = _reason_against(row)
         if reason is None:
-            designs.append(_design(row, evidence))
+            own = points[points["condition"] == row.condition]
+            designs.append(_design(row, own, evidence.settings.aircraft))
         elif row.condition.kind == "glide":
             left_out.append(LeftOut(row.condition.words, reason))
     chosen: list[NextPoint] = []
@@ -114,17 +117,15 @@ def _reason_against(row: Row) -> str | None:
     return None
 
 
-def _design(row: Row, evidence: Evidence) -> _Design:
-    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
-    own = points[points["condition"] == row.condition]
-    own = own[own["weight"].notna() & own["sink_rate"].notna() & own["true_airspeed"].notna()]
+def _design(row: Row, points: pd.DataFrame, aircraft: Aircraft) -> _Design:
+    own = points.dropna(subset=["weight", "sink_rate", "true_airspeed"])
     weight = float(own["weight"].mean()) if len(own) else row.masses[1] * STANDARD_GRAVITY
     area = own["weight"] * own["sink_rate"] / own["true_airspeed"] / own["dynamic_pressure"]
     vectors = np.array(
         [[1.0, (w / q) ** 2] for w, q in zip(own["weight"], own["dynamic_pressure"], strict=True)]
     ).reshape(-1, 2)
     error = _scatter(vectors, np.asarray(area, dtype=np.float64))
-    low, high, bounds = allowed_range(row, evidence.settings.aircraft)
+    low, high, bounds = allowed_range(row, aircraft)
     return _Design(row, vectors.T @ vectors / error**2, error, weight, low, high, bounds)
 
 
@@ -226,9 +227,7 @@ def _proposal(design: _Design, speed: float, aircraft: Aircraft) -> NextPoint:
 
 def indicated_for(calibrated: float, aircraft: Aircraft) -> float:
     """Indicated airspeed [m/s] that shows a calibrated airspeed [m/s], by the settings' position error table."""
-    rows = sorted(
-        (float(r.indicated), float(r.correction)) for r in aircraft.position_error if r.flap is None and r.gear is None
-    )
+    rows = aircraft.plain_corrections()
     if not rows:
         return calibrated
     indicated = np.array([r[0] for r in rows])

@@ -2,6 +2,78 @@
 
 from __future__ import annotations
 
-from .coverage_sheet import run_next as run
+import numpy as np
 
-__all__ = ["run"]
+from ...shared.settings import Settings
+from .evidence import Evidence
+from .next_points import NextPointsResult, propose_points
+from .present import counted, range_text, say
+from .sheet import Cell, Column, Sheet, Table
+
+CAUTION = (
+    "A proposal for the responsible person to check and sign: it knows the limits written in the settings and "
+    "nothing else. Envelope steps come from the programme's own plan, the authority and licensed practice."
+)
+
+
+def run(evidence: Evidence) -> Sheet:
+    """The proposals and their sheet."""
+    count = evidence.options.get("count", 8.0)
+    return sheet_of(propose_points(evidence, max(1, int(float(count)))), evidence.settings)
+
+
+def sheet_of(result: NextPointsResult, settings: Settings) -> Sheet:
+    """The proposals as sentences and a table, in the order to be flown."""
+    lines = [
+        f"{one.condition.words}: {say(one.airspeed, 'speed', settings)} CAS ({one.reason})" for one in result.points[:3]
+    ]
+    statements = [
+        f"{line}, {lines.count(line)} times." if lines.count(line) > 1 else f"{line}." for line in dict.fromkeys(lines)
+    ]
+    if result.points:
+        statements.insert(0, f"{counted(len(result.points), 'point')} proposed, in build-up order; the first three:")
+    return Sheet(
+        "next",
+        "Points to fly next",
+        statements=tuple(statements),
+        tables=(_proposals(result, settings),),
+        cautions=(CAUTION,),
+        missing=() if result.points else ("glide points in a known configuration with a known mass",),
+        used=result.used,
+        left_out=result.left_out,
+    )
+
+
+def _proposals(result: NextPointsResult, settings: Settings) -> Table:
+    columns = (
+        Column("gear", "gear"),
+        Column("flap", "flap"),
+        Column("propulsion", "propulsion"),
+        Column("propeller", "propeller"),
+        Column("airspeed", "calibrated airspeed", "speed"),
+        Column("indicated", "indicated", "speed"),
+        Column("allowed", "proposed only between"),
+        Column("bounds", "bounded by"),
+        Column("reason", "why"),
+        Column("half_width_now", "band of sink now ±", "vertical_speed", difference=True),
+        Column("half_width_then", "with this point ±", "vertical_speed", difference=True),
+    )
+    rows = tuple(
+        (
+            Cell(one.condition.gear), Cell(one.condition.flap), Cell(one.condition.propulsion), Cell(one.condition.propeller),
+            Cell(one.airspeed),
+            Cell(one.indicated), Cell(range_text(one.lowest, one.highest, "speed", settings)), Cell(one.bounds),
+            Cell(one.reason), _known(one.half_width_now), _known(one.half_width_then),
+        )
+        for one in result.points
+    )  # fmt: skip
+    return Table(
+        "Proposed points",
+        columns,
+        rows,
+        "Bands: k = 2, of the sink the fit of that condition predicts there, repeats alone.",
+    )
+
+
+def _known(value: float) -> Cell:
+    return Cell(None if np.isnan(value) else value)

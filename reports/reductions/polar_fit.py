@@ -174,8 +174,7 @@ def _solve_weighted(lift: Floats, area: Floats, weights: Floats, member: NDArray
 def moved_points(points: pd.DataFrame, settings: Settings) -> list[pd.DataFrame]:
     """The points as they would read if airspeed, mass, sink rate or temperature were off by one standard uncertainty."""
     unsure = settings.uncertainty
-    speed = unsure.airspeed if settings.aircraft.position_error else unsure.airspeed_uncalibrated
-    factor = 1 + float(speed) / points["calibrated_airspeed"]
+    factor = 1 + settings.airspeed_uncertainty / points["calibrated_airspeed"]
     assumed = points["mass_from"].eq("settings")
     mass = 1 + np.where(assumed, unsure.mass_share_assumed, unsure.mass_share)
     temperature = points.get("static_air_temperature", 288.15)

@@ -319,8 +319,7 @@ def _stage(
     seconds, distance = slow(model, ends, sink=sink, mass_ratio=ratio, root_density=density**-0.5)
     if not np.isfinite(seconds):
         return Stage(where, *ends, sink, UNKNOWN, UNKNOWN, basis, "the speed does not fall at this sink", used)
-    known = evidence.settings.uncertainty
-    airspeed = known.airspeed if evidence.settings.aircraft.position_error else known.airspeed_uncalibrated
+    airspeed = evidence.settings.airspeed_uncertainty
     # the ends are read on one instrument: what it is off by is common to both but for its change with speed
     ends_share = 0.3 * airspeed / (ends[0] - ends[1])
     grown = amplification(model, ends, sink=sink, mass_ratio=ratio, root_density=density**-0.5)

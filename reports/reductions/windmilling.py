@@ -82,9 +82,8 @@ def reduce_windmilling(evidence: Evidence) -> WindmillingResult:
     """The fine-stop line, governed speeds and breaks of one aircraft's flights."""
     blocks, left_out = _collect(evidence)
     unsure = evidence.settings.uncertainty
-    speed = unsure.airspeed if evidence.settings.aircraft.position_error else unsure.airspeed_uncalibrated
     mean = float(blocks["true_airspeed"].mean()) if len(blocks) else 50.0
-    share = float(np.hypot(float(speed) / mean, unsure.engine_speed_share))
+    share = float(np.hypot(evidence.settings.airspeed_uncertainty / mean, unsure.engine_speed_share))
     found = _fit_line(blocks) if len(blocks) >= FEWEST_BLOCKS else None
     if found is None:
         return WindmillingResult(

@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trimshot.reports.reductions.coverage import SPEED_STEP, reduce_coverage
-from trimshot.reports.reductions.coverage_sheet import next_sheet, sheet_of
+from trimshot.reports.reductions import next_sheet
+from trimshot.reports.reductions.conditions import with_conditions
+from trimshot.reports.reductions.coverage import SPEED_STEP, Row, reduce_coverage
+from trimshot.reports.reductions.coverage_sheet import sheet_of
 from trimshot.reports.reductions.evidence import Evidence, gather_evidence
 from trimshot.reports.reductions.next_points import indicated_for, propose_points
 from trimshot.shared.settings import parse_settings
@@ -86,9 +88,13 @@ def test_proposed_points_beat_points_chosen_blindly(evidence: Evidence) -> None:
     from trimshot.reports.reductions import next_points as module
 
     rows = [row for row in reduce_coverage(evidence).rows if row.condition.kind == "glide"]
+    points = with_conditions(evidence.points)
+
+    def design_of(row: Row) -> module._Design:
+        return module._design(row, points[points["condition"] == row.condition], evidence.settings.aircraft)
 
     def mean_band(more: list[tuple[int, float]]) -> float:
-        designs = [module._design(row, evidence) for row in rows]
+        designs = [design_of(row) for row in rows]
         for which, speed in more:
             vector = module._regressor(speed, designs[which].weight)
             designs[which].information = (
@@ -100,7 +106,7 @@ def test_proposed_points_beat_points_chosen_blindly(evidence: Evidence) -> None:
 
     chosen = [([r.condition for r in rows].index(p.condition), p.airspeed) for p in propose_points(evidence, 6).points]
     random = np.random.default_rng(3)
-    grids = [module._grid(module._design(row, evidence)) for row in rows]
+    grids = [module._grid(design_of(row)) for row in rows]
     blind = []
     for _ in range(30):
         picks = [int(random.integers(len(rows))) for _ in chosen]
@@ -124,5 +130,5 @@ def test_the_airspeed_to_show_follows_the_position_error() -> None:
 def test_an_empty_programme_says_what_it_needs(evidence: Evidence) -> None:
     empty = dataclasses.replace(evidence, points=evidence.points.iloc[:0])
     assert sheet_of(reduce_coverage(empty), empty.settings).missing
-    sheet = next_sheet(propose_points(empty), empty.settings)
+    sheet = next_sheet.sheet_of(propose_points(empty), empty.settings)
     assert sheet.missing and "sign" in sheet.cautions[0]
