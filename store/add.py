@@ -16,7 +16,7 @@ from .questions import remember_result
 from .report import AddReport, SortieReport
 from .rows import program_version
 from .tries import PrepareJob, settle_try, try_once
-from .turns import OnProgress, Steps, take_turns
+from .turns import Item, Job, OnProgress, Result, Steps, take_turns
 
 AddSteps = Steps[Path, PrepareJob, Prepared]
 
@@ -76,7 +76,22 @@ def remove_sortie(programme: Path, sortie: str) -> None:
     remove(programme, sortie)
 
 
-def clear_after(programme: Path, reports: Sequence[SortieReport]) -> None:
+def run_turns(
+    programme: Path,
+    items: Sequence[Item],
+    steps: Steps[Item, Job, Result],
+    *,
+    engine: Engine,
+    on_progress: OnProgress | None,
+) -> AddReport:
+    """Take items in turn through the steps and tell what became of each; what a failed one left is undone."""
+    turns = take_turns(programme, items, steps, engine=engine, on_progress=on_progress)
+    reports = tuple(report for _, report in turns)
+    _clear_after(programme, reports)
+    return AddReport(reports)
+
+
+def _clear_after(programme: Path, reports: Sequence[SortieReport]) -> None:
     """Undo at once what a failed commit left, when the disk allows it; the next run does it otherwise."""
     if any(report.status == "failed" for report in reports):
         with contextlib.suppress(TrimshotError, OSError), open_store(programme):
@@ -101,7 +116,7 @@ def _add_all(
     for path, report in take_turns(programme, sorties, steps, engine=engine, on_progress=on_progress):
         reports.append(report)
         remember_result(programme, path, report)
-    clear_after(programme, reports)
+    _clear_after(programme, reports)
     return AddReport(tuple(reports))
 
 

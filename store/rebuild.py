@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
-from .add import clear_after
+from .add import run_turns
 from .commit import commit_replacing, open_store
 from .connection import catalog_is_usable, create_catalog, lock_programme, open_catalog
 from .engine import Engine
@@ -17,7 +17,7 @@ from .places import CATALOG, MARK, SORTIES, SOURCE, sortie_folder
 from .prepare import Prepared, gather
 from .report import AddReport, SortieReport
 from .tries import PrepareJob, settle_try, try_once
-from .turns import OnProgress, Steps, take_turns
+from .turns import OnProgress, Steps
 
 
 def rebuild(programme: Path, settings: Settings, *, engine: Engine, on_progress: OnProgress | None = None) -> AddReport:
@@ -52,10 +52,7 @@ def read_again(
         return commit_replacing(programme, settle_try(prepared))
 
     steps = Steps(str, begin, try_once, finish)
-    turns = take_turns(programme, names, steps, engine=engine, on_progress=on_progress)
-    reports = tuple(report for _, report in turns)
-    clear_after(programme, reports)
-    return AddReport(reports)
+    return run_turns(programme, names, steps, engine=engine, on_progress=on_progress)
 
 
 def _kept_sorties(programme: Path) -> list[str]:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
-from .add import clear_after
+from .add import run_turns
 from .commit import commit_detected
 from .connection import open_catalog
 from .engine import Engine
@@ -22,7 +22,7 @@ from .prepare import Prepared, gather
 from .report import AddReport, SortieReport
 from .stored import read_stored
 from .tries import PrepareJob, settle_try, try_once
-from .turns import OnProgress, Steps, take_turns
+from .turns import OnProgress, Steps
 
 
 def redetect(
@@ -56,10 +56,7 @@ def redetect(
         return dataclasses.replace(report, status="replaced")
 
     steps = Steps(str, begin, try_once, finish)
-    turns = take_turns(programme, names, steps, engine=engine, on_progress=on_progress)
-    reports = tuple(report for _, report in turns)
-    clear_after(programme, reports)
-    return AddReport(reports)
+    return run_turns(programme, names, steps, engine=engine, on_progress=on_progress)
 
 
 def _all_sorties(programme: Path) -> list[str]:
