@@ -17,7 +17,7 @@ from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, worth_telling
 from .conditions import Condition, with_conditions
 from .evidence import Evidence, reference_of, references_of
-from .resampling import draw_counts, seed_of, small_sample_factor
+from .resampling import redraw
 from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
@@ -122,11 +122,11 @@ def _fit(condition: Condition, group: pd.DataFrame, evidence: Evidence) -> Climb
     design = _row(speed - centre[0], height - centre[1])
     use = _told(speed, height)
     terms = _solve(design, rate, np.ones(len(rate)), use)
-    names = [str(name) for name in group["sortie"]]
-    counts = draw_counts(names, [str(day) for day in group["day"]], seed=seed_of(*names, *np.round(rate, 6)), draws=300)
-    drawn = np.array([_solve(design, rate, one.astype(float), use) for one in counts])
-    factor = small_sample_factor(len(rate), int(use.sum()), group["sortie"].nunique())
-    draws = terms + (drawn - np.median(drawn, axis=0)) * factor
+
+    def solve(counts: NDArray[np.int64]) -> Floats:
+        return _solve(design, rate, counts.astype(np.float64), use)
+
+    draws = redraw(group, terms, solve, marks=np.round(rate, 6), parameters=int(use.sum()), draws=300)
     unsure = evidence.settings.uncertainty
     type_b = float(np.hypot(unsure.vertical_speed_share, unsure.mass_share))
     best, angle, why = _best(terms, draws, centre, speed)

@@ -18,7 +18,7 @@ from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, worth_telling
 from .evidence import Evidence, references_of
 from .present import counted
-from .resampling import draw_counts, seed_of, small_sample_factor
+from .resampling import redraw
 from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
@@ -133,14 +133,12 @@ def _fit(gear: str, flap: str, channel: tuple[str, str], group: pd.DataFrame, ev
     )
     design = np.stack([speed**4, np.ones_like(speed), -group["sink_rate"].to_numpy(dtype=np.float64) * speed], axis=1)
     scale = np.abs(design).max(axis=0) + 1e-12
-    names = [str(name) for name in group["sortie"]]
-    counts = draw_counts(
-        names, [str(day) for day in group["day"]], seed=seed_of(*names, *np.round(speed, 6)), draws=300
-    )
-    terms = _solve(design / scale, index * speed, np.ones(len(speed))) / scale
-    drawn = np.array([_solve(design / scale, index * speed, one.astype(float)) / scale for one in counts])
-    factor = small_sample_factor(len(speed), 3, group["sortie"].nunique())
-    draws = terms + (drawn - np.median(drawn, axis=0)) * factor
+
+    def solve(counts: NDArray[np.int64]) -> Floats:
+        return np.asarray(_solve(design / scale, index * speed, counts.astype(np.float64)) / scale)
+
+    terms = solve(np.ones(len(speed), dtype=np.int64))
+    draws = redraw(group, terms, solve, marks=np.round(speed, 6), parameters=3, draws=300)
     unsure = evidence.settings.uncertainty
     # a calibration error moves the points along the curve: three times its share at most
     type_b = float(np.hypot(1.5 * unsure.mass_share, 2 * evidence.settings.airspeed_uncertainty / float(speed.mean())))

@@ -9,9 +9,10 @@ Source: A. Davison and D. Hinkley, Bootstrap Methods and their Application, 1997
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
@@ -44,6 +45,27 @@ def draw_counts(flights: Sequence[str], days: Sequence[str], *, seed: int, draws
                 points = branches[branch]
                 np.add.at(counts[draw], [points[i] for i in random.integers(len(points), size=len(points))], 1)
     return counts
+
+
+def redraw(
+    points: pd.DataFrame,
+    estimate: Floats,
+    solve: Callable[[NDArray[np.int64]], Floats],
+    *,
+    marks: Iterable[object],
+    parameters: int,
+    draws: int,
+) -> Floats:
+    """Draws of an estimate, shape (draws, parameters): solved again for how often each point was drawn, and widened.
+
+    points: with columns sortie and day; estimate: what all points once give; marks: what tells these points
+    from others, for the seed; parameters: how many the points were fitted with.
+    """
+    names = [str(name) for name in points["sortie"]]
+    days = [str(day) for day in points["day"]]
+    drawn = np.array([solve(counts) for counts in draw_counts(names, days, seed=seed_of(*names, *marks), draws=draws)])
+    factor = small_sample_factor(len(points), parameters, points["sortie"].nunique())
+    return np.asarray(estimate + (drawn - np.median(drawn, axis=0)) * factor, dtype=np.float64)
 
 
 def small_sample_factor(points: int, parameters: int, flights: int) -> float:

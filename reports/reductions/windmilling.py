@@ -19,7 +19,7 @@ from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of
 from .conditions import CLOSED
 from .evidence import Evidence
-from .resampling import draw_counts, seed_of, small_sample_factor
+from .resampling import redraw
 from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
@@ -207,11 +207,11 @@ def _draw_lines(own: pd.DataFrame, line: Floats) -> Floats:
     """The line from flights drawn again, blocks inside them; widened where flights are few."""
     speed = own["true_airspeed"].to_numpy(dtype=np.float64)
     turning = own["engine_speed"].to_numpy(dtype=np.float64)
-    names = [str(name) for name in own["sortie"]]
-    counts = draw_counts(names, [str(day) for day in own["day"]], seed=seed_of(*names, len(own)), draws=200)
-    drawn = np.array([_solve(np.repeat(speed, row), np.repeat(turning, row)) for row in counts])
-    factor = small_sample_factor(len(own), 3, own["sortie"].nunique())
-    return np.asarray(line + (drawn - np.median(drawn, axis=0)) * factor)
+
+    def solve(counts: NDArray[np.int64]) -> Floats:
+        return _solve(np.repeat(speed, counts), np.repeat(turning, counts))
+
+    return redraw(own, line, solve, marks=[len(own)], parameters=3, draws=200)
 
 
 def _on_line(line: Floats, speed: Floats | float) -> Floats:
