@@ -85,27 +85,14 @@ def _draw_line(axes: Axes, one: dict[str, Any], slot: int, link: str | None) -> 
     )
 
 
-def _draw_steps(axes: Axes, one: dict[str, Any], slot: int, link: str | None) -> None:
-    del link
-    axes.step(_numbers(one["x"]), _numbers(one["y"]), where="post", color=INKS[slot], linewidth=1.5, label=one["label"])
-
-
 def _draw_band(axes: Axes, one: dict[str, Any], slot: int, link: str | None) -> None:
-    del link
     axes.fill_between(
         _numbers(one["x"]), _numbers(one["y_low"]), _numbers(one["y_high"]), color=INKS[slot], alpha=0.16, linewidth=0
     )
-    axes.plot(
-        _numbers(one["x"]),
-        _numbers(one["y"]),
-        color=INKS[slot],
-        linestyle=LINES[slot],
-        linewidth=1.5,
-        label=one["label"],
-    )
+    _draw_line(axes, one, slot, link)
 
 
-_DRAW = {"points": _draw_points, "line": _draw_line, "steps": _draw_steps, "band": _draw_band}
+_DRAW = {"points": _draw_points, "line": _draw_line, "band": _draw_band}
 
 
 def _draw_bars(axes: Axes, one: dict[str, Any], slot: int, position: int, count: int) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 
 from .bands import Band
 
-Style = Literal["points", "line", "band", "bars", "steps"]
+Style = Literal["points", "line", "band", "bars"]
 
 
 @dataclass(frozen=True, slots=True, order=True)
