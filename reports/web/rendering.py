@@ -37,7 +37,6 @@ _ADVICE = (
     ("`trimshot rebuild`", "“Find anew” on the programme's page"),
     ("see `trimshot events`", "the form above offers those there are"),
     ("see `trimshot channels`", "the form above offers those there are"),
-    ("`--sorties` leaves flights out", "“Flights” above leaves flights out"),
 )
 
 
