@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..shared.errors import InputError, TrimshotError
 from ..shared.findings import Finding
+from ..shared.on_change import every_row_changes
 from ..shared.settings import Settings
 from .questions import ask, plain_questions
 from .raw import RawColumn
@@ -198,7 +199,7 @@ def _time_of(placed: Sequence[Placed]) -> dict[str, Any] | None:
     bases = [_basis(one) for one in known]
     basis = next((b for b in ("utc", "unzoned", "time_of_day_no_date", "elapsed") if b in bases), "utc")
     chosen = [one for one, b in zip(known, bases, strict=True) if b == basis]
-    return _time_facts([one.solved.utc_s for one in chosen if one.solved.utc_s is not None], basis)
+    return _time_facts(chosen, basis)
 
 
 def _basis(placed: Placed) -> str:
@@ -213,7 +214,8 @@ def _elapsed_basis(placed: Placed) -> str:
     return "unzoned" if placed.table.raw.time.start is not None else "elapsed"
 
 
-def _time_facts(parts: Sequence[Floats], basis: str) -> dict[str, Any]:
+def _time_facts(placed: Sequence[Placed], basis: str) -> dict[str, Any]:
+    parts = [one.solved.utc_s for one in placed if one.solved.utc_s is not None]
     stamps = np.sort(np.concatenate(parts))
     stamps = stamps[np.isfinite(stamps)]
     if not len(stamps):
@@ -229,9 +231,14 @@ def _time_facts(parts: Sequence[Floats], basis: str) -> dict[str, Any]:
         "n": len(stamps),
         "median_dt_s": None if median is None else round(median, 6),
         "duplicates": repeats,
-        "gaps": _gaps(stamps, steps, median, basis),
+        "gaps": [] if all(_only_changes(one) for one in placed) else _gaps(stamps, steps, median, basis),
         "monotonic_after_repair": True,
     }
+
+
+def _only_changes(placed: Placed) -> bool:
+    """A table of states with a row at each change misses nothing in between."""
+    return every_row_changes(column.values for column in placed.table.raw.columns)
 
 
 def _gaps(stamps: Floats, steps: Floats, usual: float | None, basis: str) -> list[dict[str, Any]]:
@@ -264,7 +271,7 @@ def _file(reading: FileReading, placed: Sequence[Placed]) -> dict[str, Any]:
         "rows": sum(len(one.table.raw.row) for one in tables),
         "kind": [one.table.mapped.kind for one in tables],
         "instrument": [one.table.raw.fingerprint for one in tables],
-        "time": [_time_facts([one.solved.utc_s], _basis(one)) for one in tables if one.solved.utc_s is not None],
+        "time": [_time_facts([one], _basis(one)) for one in tables if one.solved.utc_s is not None],
         "clock": [plain(one.solved.clock.evidence) for one in tables],
         "ledger": plain(reading.raw.ledger) if reading.raw else {},
         "metadata": plain(reading.raw.metadata) if reading.raw else {},

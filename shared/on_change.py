@@ -37,15 +37,19 @@ def is_on_change(track: Track) -> bool:
 
 def writes_changes(time_s: Floats, columns: Iterable[NDArray[Any]]) -> bool:
     """True when rows at time_s, (n,) in order, with these columns, (n,) each, are changes only."""
-    if not LEAST_ROWS <= len(time_s) <= MOST_ROWS or not _irregular(time_s):
-        return False
-    differs = np.zeros(len(time_s) - 1, dtype=bool)
+    return LEAST_ROWS <= len(time_s) <= MOST_ROWS and _irregular(time_s) and every_row_changes(columns)
+
+
+def every_row_changes(columns: Iterable[NDArray[Any]]) -> bool:
+    """True when columns, (n,) each, hold words and state codes only and every row differs from the one before."""
+    differs: NDArray[np.bool_] | None = None
     for values in columns:
         codes = _codes(values)
         if codes is None:
             return False
-        differs |= np.diff(codes) != 0
-    return bool(differs.all())
+        changes = np.diff(codes) != 0
+        differs = changes if differs is None else differs | changes
+    return differs is not None and bool(differs.all())
 
 
 def stamp_step_s(track: Track) -> float:

@@ -2,7 +2,8 @@
 
 A run of equal samples is no fault by itself: recorders round, and an aeroplane parked or well
 trimmed gives equal samples for minutes. It is stuck when a witness (a channel that goes with it)
-moved enough to show, or when the run is many times longer than any other of this channel in flight.
+moved enough to show, or when the run is many times longer than any other of this channel in flight. A
+recording of this one quantity alone has nothing that tells it from an aircraft that stood.
 """
 
 from __future__ import annotations
@@ -83,6 +84,7 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
     witnesses = _Witnesses(track, tracks)
     out = []
     near = np.diff(track.time_s) <= max(3 * track.median_step_s, 2.0)
+    lonely = _number_channels(tracks) < 2
     for column, entry in number_columns(track):
         restless = entry.name in RESTLESS
         if entry.reduction == "last" or not (restless or entry.name in WITNESSES):
@@ -92,10 +94,17 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
             if entry.kind == "speed" and entry.name != "vertical_speed" and not flying[run.first : run.last + 1].any():
                 continue  # speeds rest at their lowest reading on the ground
             expected, witness = _expected(witnesses, column, run)
-            if witness is None and not (restless and _much_longer(run, runs, flying)):
+            if witness is None and (lonely or not restless or not _much_longer(run, runs, flying)):
                 continue
             out.append(_finding(track, column, run, (expected, witness)))
     return out
+
+
+def _number_channels(tracks: tuple[Track, ...]) -> int:
+    """Quantities recorded as numbers in the whole recording; derived ones tell nothing new."""
+    return sum(
+        entry.reduction != "last" and not column.derived_from for t in tracks for column, entry in number_columns(t)
+    )
 
 
 def _runs(track: Track, column: Column, near: NDArray[np.bool_]) -> _Runs:

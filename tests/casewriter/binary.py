@@ -55,7 +55,8 @@ EVENTS = [(0.5, 0), (1.25, 1), (2.0, 3), (2.75, 2), (3.5, 6), (4.25, 4)]
 
 def _recorded(content: bytes, kept: list[tuple[float, int]], *found: dict[str, object]) -> Case:
     told = {"discrete": channel("channel 2", None, [v for _, v in kept])}
-    return Case({"rec.ch10": content}, len(kept), told, times([T0 + s for s, _ in kept]), found)
+    axis = times([T0 + s for s, _ in kept]) | {"gaps": []}  # a row at each change: nothing is missing in between
+    return Case({"rec.ch10": content}, len(kept), told, axis, found)
 
 
 @case("80a-irig106-damaged-bytes-and-cut-last-packet")
