@@ -21,6 +21,7 @@ from .text.timecolumns import TIME_WORDS, words_of
 
 WIDEST = 1000  # columns of a matrix; a wider one is an image or a spectrum
 _DATE_WORDS = frozenset({"date", "datenum", "datetime", "datum", "stamp"})
+_ANONYMOUS = re.compile(r"(?i)(data|values?|samples?|y)")  # says nothing: the group is named after the channel
 _DAY_ZERO = 719_529  # MATLAB's day number of 1970-01-01: datenum(1970, 1, 1)
 _DAYS = (693_962, 767_011)  # its day numbers of 1900 and 2100
 
@@ -113,7 +114,7 @@ def _table(group: _Group, facts: Facts, *, with_length: bool) -> TypedTable:
 
 
 def _columns(array: NamedArray, *, with_group: bool) -> list[TableColumn]:
-    name = _short_name(array) if with_group else array.name
+    name = _short_name(array) if with_group or (array.group and _ANONYMOUS.fullmatch(array.name)) else array.name
     if array.values.ndim == 1:
         return [TableColumn(name, _samples(array), array.unit)]
     out = []
@@ -128,7 +129,7 @@ def _columns(array: NamedArray, *, with_group: bool) -> list[TableColumn]:
 def _short_name(array: NamedArray) -> str:
     """The array's name with its group's last part, which often is the channel's name ('IAS/data')."""
     last = array.group.rpartition("/")[2]
-    if re.fullmatch(r"(?i)(data|values?|samples?|y)", array.name) and last:
+    if _ANONYMOUS.fullmatch(array.name) and last:
         return last
     return f"{last} {array.name}" if last else array.name
 

@@ -20,18 +20,18 @@ from numpy.typing import NDArray
 from ..shared.errors import ClockError
 from ..shared.settings import InstrumentProfile
 from .raw import LogFile, RawFile, RawTrack
-from .text.axis import Axis, Context
+from .text.axis import Axis
 from .text.headers import Heading, read_headings
 from .text.layout import Layout
 from .text.notes import Notes, lines_text
 from .text.numbers import clean_text
+from .text.pieces import Whole, read_pieces
 from .text.preamble import Facts, read_preamble
 from .text.retold import say_rows
 from .text.sessions import split_sessions
 from .text.table import Table
-from .text.timeaxis import read_time
 from .text.timecolumns import require_time
-from .text.values import raw_columns, read_values, report_values
+from .text.values import read_values
 
 _TIMELIKE = re.compile(r"(?i)start|begin|began|record|epoch|\bt0\b|time|date|zone|\btz\b|\butc\b|sess")
 _OF_THE_FILE = re.compile(r"(?i)creat|modif|convert|export|writ|saved|version|install|built|calib")
@@ -128,14 +128,17 @@ def _read_one(table: TypedTable, mark: str, profile: InstrumentProfile | None, n
     if len(found.positions) == len(headings):
         what = "no channel beside the time"
         raise ClockError(what, where=notes.file, found=f"column {headings[0].header}", code="NO_TIME_CHANNEL")
-    context = Context(notes.file, headings, rows.line, table.facts, profile, notes, values.decimals)
-    axis = _within_ages(read_time(found, values.columns, context), rows.line, notes)
-    for row in rows.line[~axis.keep]:
+    whole = Whole(values, rows.columns, headings, found, rows.line)
+    pieces, gone = read_pieces(whole, table.facts, profile, notes, check=_within_ages)
+    for row in gone:
         notes.drop(int(row), "the time stamp cannot be read", "")
-    columns, sentinels = raw_columns(values, headings, without=found.positions, keep=axis.keep, profile=profile)
-    report_values(values, sentinels, headings=headings, table=rows, notes=notes)
-    track = RawTrack(axis.time, columns, rows.line[axis.keep], None, _fingerprint(mark, headings))
-    return split_sessions(track, axis, texts=[], delimiter="", notes=notes)
+    mark = _fingerprint(mark, headings)
+    tracks = [RawTrack(piece.axis.time, piece.columns, piece.line, None, mark) for piece in pieces]
+    sessions = [
+        split_sessions(track, piece.axis, texts=[], delimiter="", notes=notes)
+        for track, piece in zip(tracks, pieces, strict=True)
+    ]
+    return tuple(track for tracks in sessions for track in tracks)
 
 
 def _printable(text: str) -> str:
@@ -203,6 +206,7 @@ def _merge(own: Notes, notes: Notes, name: str) -> None:
     notes.rows_dropped += own.rows_dropped
     notes.rows_repaired += own.rows_repaired
     notes.lines += own.lines
+    notes.rows_beside += own.rows_beside
 
 
 def as_floats(values: NDArray[Any]) -> NDArray[np.float64]:

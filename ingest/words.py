@@ -129,6 +129,14 @@ _COMPOUNDS: dict[str, str] = {
     "variometer": "vertical speed",
     "steigrate": "vertical speed",
     "palt": "pressure altitude",
+    "hp": "pressure altitude",
+    "zp": "pressure altitude",
+    "vi": "indicated airspeed",
+    "vc": "calibrated airspeed",
+    "ve": "equivalent airspeed",
+    "vt": "true airspeed",
+    "vg": "ground speed",
+    "vz": "vertical speed",
     "druckhoehe": "pressure altitude",
     "druckhohe": "pressure altitude",
     "galt": "satellite altitude",
@@ -194,6 +202,11 @@ _PAIRS: dict[tuple[str, str], str] = {
 # words that change nothing about what a column is
 _NOISE = frozenset(
     "value val data sensor signal reading measured actual calc of in the channel ch chan inst panel display adc ahrs avg average over above and num used pilot".split()  # noqa: SIM905
+)
+
+# groups of a nested recording (JSON, HDF5) that say where a value was written, not what it is
+_GROUPS = frozenset(
+    "air airdata adc ahrs imu attitude aircraft airframe config configuration controls data display efis engine eng ems flight log measurements nav navigation payload position record sample sensors state surfaces telemetry values".split()  # noqa: SIM905
 )
 
 _WORD_TO_CONCEPTS: dict[str, tuple[str, ...]] = {
@@ -271,15 +284,36 @@ def read_words(words: tuple[str, ...]) -> Reading | None:
 
 def readings_of(header: str, unit: str | None) -> list[Reading]:
     """Ways to read a header: all its words, and without the words that only state the unit."""
-    words = _join_pairs(split_words(header))
-    out = [words]
-    shortened = words
-    for _ in range(2):
-        if len(shortened) > 1 and _states_unit(shortened[-1], unit):
-            shortened = shortened[:-1]
-            out.append(shortened)
+    out: list[tuple[str, ...]] = []
+    for text in _texts_of(header, unit):
+        shortened = words = _join_pairs(split_words(text))
+        out.append(words)
+        for _ in range(2):
+            if len(shortened) > 1 and _states_unit(shortened[-1], unit):
+                shortened = shortened[:-1]
+                out.append(shortened)
     readings = (read_words(choice) for choice in out)
     return [reading for reading in readings if reading is not None and reading.concepts]
+
+
+def _texts_of(header: str, unit: str | None) -> list[str]:
+    """The header, without a unit of several words or signs at its end, and without the groups it lies in."""
+    out = [header]
+    bare = _without_unit(header, unit)
+    if bare is not None:
+        out.append(bare)
+    group, _, last = header.replace("/", ".").rpartition(".") if unit is None or "/" not in unit else ("", "", "")
+    if group and last and set(split_words(group)) <= _GROUPS:
+        out.append(last)
+    return out
+
+
+def _without_unit(header: str, unit: str | None) -> str | None:
+    """'lat_e7' and 'airspeed_m/s' with their units -> 'lat', 'airspeed'; None where the unit is one plain word."""
+    if not unit or unit.isalpha() or not header.endswith(unit):
+        return None
+    bare = header[: -len(unit)]
+    return bare.rstrip(" _-.") or None if bare[-1:] in (" ", "_", "-", ".") else None
 
 
 def _join_pairs(words: tuple[str, ...]) -> tuple[str, ...]:

@@ -54,7 +54,7 @@ SI: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One unit of the closed table: its symbol, its kind of quantity and pint's name for it."""
+    """One unit of the closed table: its symbol, its kind of quantity and pint's name for it ('' where it has none)."""
 
     symbol: str
     kind: str
@@ -72,8 +72,8 @@ _TABLE: tuple[Unit, ...] = tuple(
         ("km/h", "speed", "kilometer/hour", "km/h|kmh|kph|km/hr|kmh-1"),
         ("fpm", "speed", "foot/minute", "fpm|ft/min|ft/mn|feet/min|ftmin-1|feet per minute"),
         ("ft/s", "speed", "foot/second", "ft/s|fps|ft/sec|feet/s"),
-        ("m", "length", "meter", "m|meter|metre|meters|metres"),
-        ("ft", "length", "foot", "ft|feet|foot|ft msl|ft agl"),
+        ("m", "length", "meter", "m|meter|metre|meters|metres|m msl|m amsl|m agl"),
+        ("ft", "length", "foot", "ft|feet|foot|ft msl|ft amsl|ft agl|ft baro|ft std"),
         ("km", "length", "kilometer", "km"),
         ("nm", "length", "nautical_mile", "nm|nmi|naut mi"),
         ("mi", "length", "mile", "mi|sm|statute miles"),
@@ -82,6 +82,7 @@ _TABLE: tuple[Unit, ...] = tuple(
         ("cm", "length", "centimeter", "cm"),
         ("dm", "length", "decimeter", "dm"),
         ("deg", "angle", "degree", "deg|degree|degrees|°|º|deg m|deg t|degm|degt|deg mag|deg true|°m|°t"),
+        ("1e-7 deg", "angle", "", "1e-7 deg|deg*1e7|deg x 1e7|dege7|deg e7|e7"),
         ("rad", "angle", "radian", "rad|radian|radians"),
         ("deg/s", "angular_rate", "degree/second", "deg/s|deg/sec|°/s|dps|degs-1"),
         ("rad/s", "angular_rate", "radian/second", "rad/s|rad/sec|rads-1"),
@@ -194,6 +195,7 @@ _FACTORS: dict[str, float] = {
     "cm": 0.01,
     "dm": 0.1,
     "deg": pi / 180,
+    "1e-7 deg": pi / 1_800_000_000,
     "deg/s": pi / 180,
     "rpm": 1 / 60,
     "degF": 5 / 9,
@@ -232,6 +234,7 @@ _FACTORS: dict[str, float] = {
 _OFFSETS: dict[str, float] = {"degC": 273.15, "degF": 45_967 / 180}  # zero of the scale in kelvin
 
 
+@lru_cache(maxsize=256)
 def factors(symbol: str) -> tuple[float, float]:
     """(factor, offset) with value_si = value * factor + offset for a unit of the table."""
     known = unit_of(symbol).symbol
@@ -240,13 +243,13 @@ def factors(symbol: str) -> tuple[float, float]:
 
 def to_si(value: Number, symbol: str) -> Number:
     """A value or array in the named unit, as SI."""
-    factor, offset = factors(unit_of(symbol).symbol)
+    factor, offset = factors(symbol)
     return value * factor + offset
 
 
 def from_si(value: Number, symbol: str) -> Number:
     """An SI value or array, in the named unit."""
-    factor, offset = factors(unit_of(symbol).symbol)
+    factor, offset = factors(symbol)
     return (value - offset) / factor
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -31,7 +32,18 @@ def sort_variables(variables: dict[str, Any]) -> tuple[list[NamedArray], dict[st
         elif value.size:
             flat = value.reshape(-1) if max(value.shape) == value.size else value
             arrays.append(NamedArray(group, name, flat, by_column="{name}(:,{column})", first=1))
-    return arrays, text, left
+    return [replace(array, unit=_unit_of(array, text)) for array in arrays], text, left
+
+
+def _unit_of(array: NamedArray, text: dict[str, str]) -> str | None:
+    """The unit written beside the samples ('ias.data', 'ias.unit') or under their name in a struct of units ('units.ias')."""
+    if array.is_time:
+        return None
+    group = f"{array.group}/" if array.group else ""
+    beside = [f"{group}{word}" for word in ("unit", "units", "Unit", "Units")] if group else []
+    names = (array.name, array.group.rpartition("/")[2])
+    listed = [f"{place}{word}/{name}" for place in (group, "") for word in ("units", "Units", "unit") for name in names]
+    return next((text[path].strip("[]() ") for path in (*beside, *listed) if path in text), None)
 
 
 def _flatten(

@@ -5,20 +5,20 @@ from __future__ import annotations
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..raw import Claim, LogFile, RawFile, RawTrack
-from .axis import Axis, Context
+from .channel_list import name_channels
 from .claims import judge
 from .encoding import clean
 from .headers import fingerprint, read_headings
 from .layout import Layout, layout_of
 from .mapped import Text, lines_of, map_plain
 from .notes import Notes, lines_text
+from .pieces import Whole, read_pieces
 from .preamble import Facts, read_preamble
 from .recoding import map_recoded
 from .sessions import split_sessions
-from .table import Table, head_lines, read_table
-from .timeaxis import read_time
+from .table import head_lines, read_table
 from .timecolumns import require_time
-from .values import raw_columns, read_values, report_values
+from .values import read_values
 from .widths import check_width
 
 MOST_COLUMNS = 20_000  # a line of a hundred thousand separators is damage; each column costs time, even an empty one
@@ -79,7 +79,8 @@ def _read_head(lines: list[str], layout: Layout, profile: InstrumentProfile | No
         text = "a quote that is never closed was read as an ordinary character"
         notes.find("UNBALANCED_QUOTE", text, where=f"line {layout.header_line + 1}")
     if layout.units_line is not None:
-        notes.find("UNITS_ROW_FOUND", "a row of units stands under the header", where=f"line {layout.units_line + 1}")
+        side = "under" if layout.units_line > (layout.header_line or 0) else "above"
+        notes.find("UNITS_ROW_FOUND", f"a row of units stands {side} the header", where=f"line {layout.units_line + 1}")
     order = profile.date_order if profile else None
     return read_preamble([lines[i] for i in filled], layout.delimiter, date_order=order)
 
@@ -95,24 +96,19 @@ def _read_rows(
     """The tracks of a file that has rows."""
     table, expected = read_table(data, lines, layout, notes)
     named = check_width(layout, expected, table=table, profile=profile, notes=notes)
-    headings = read_headings(named, table.fields, notes, table.more_names)
+    headings = read_headings(name_channels(named, lines, notes), table.fields, notes, table.more_names)
     values = read_values(table, headings, layout.delimiter, notes, profile)
     found = require_time(values.columns, headings, "the file holds no time", where=notes.file)
-    context = Context(notes.file, headings, table.line, facts, profile, notes, values.decimals)
-    axis = read_time(found, values.columns, context)
-    _drop_untimed(axis, table, data, notes)
-    columns, sentinels = raw_columns(values, headings, without=found.positions, keep=axis.keep, profile=profile)
+    # of the layout as the file shows it: names the user stated later must not change the recorder's fingerprint
+    mark = fingerprint(layout, expected.fields, lines)
+    pieces, gone = read_pieces(Whole(values, table.columns, headings, found, table.line), facts, profile, notes)
+    for line, text in lines_of(data, gone) if len(gone) else ():
+        notes.drop(line, "the time stamp cannot be read", text)
+    columns = [column for piece in pieces for column in piece.columns]
     units = {column.header: column.unit for column in columns if column.unit is not None}
     notes.decide("units", units, "as written in the header or the units row, or as the user stated")
-    report_values(values, sentinels, headings=headings, table=table, notes=notes)
-    # of the layout as the file shows it: names the user stated later must not change the recorder's fingerprint
-    track = RawTrack(axis.time, columns, table.line[axis.keep], None, fingerprint(layout, expected.fields, lines))
-    return split_sessions(track, axis, texts=table.texts, delimiter=layout.delimiter, notes=notes)
-
-
-def _drop_untimed(axis: Axis, table: Table, data: Text, notes: Notes) -> None:
-    """Account for the rows whose time could not be read, with their text."""
-    if axis.keep.all():
-        return
-    for line, text in lines_of(data, table.line[~axis.keep]):
-        notes.drop(line, "the time stamp cannot be read", text)
+    tracks: list[RawTrack] = []
+    for piece in pieces:
+        track = RawTrack(piece.axis.time, piece.columns, piece.line, None, mark)
+        tracks += split_sessions(track, piece.axis, texts=table.texts, delimiter=layout.delimiter, notes=notes)
+    return tuple(tracks)

@@ -36,6 +36,7 @@ class Context:
     profile: InstrumentProfile | None
     notes: Notes
     decimals: Sequence[int]
+    offsets: Floats | None = None  # seconds from UTC of every row, (n,), where a column states them
 
     def words(self, positions: Sequence[int]) -> set[str]:
         """Words of the time columns' names and units."""

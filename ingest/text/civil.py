@@ -13,6 +13,7 @@ from .preamble import Facts, date_in_name
 from .zones import Zone, parse_zone, settle_named_zone
 
 _ZERO = dt.date(1970, 1, 1)
+_NO_ZONE = frozenset(("utc", "gmt", "zulu", "gps", "gpst"))  # such a clock has no offset, whatever a column says
 ELAPSED_WORDS = frozenset(("elapsed", "runtime", "uptime", "duration", "since"))
 
 
@@ -40,6 +41,12 @@ def _zone_of(reading: Reading, context: Context) -> tuple[Zone, Floats | None]:
         return Zone("utc", 0.0, None, "the stamps carry their zone"), np.where(carried, offsets, usual)
     if context.profile is not None and context.profile.zone:
         return parse_zone(context.profile.zone, context.file), None
+    if context.offsets is not None and not context.words(reading.positions) & _NO_ZONE:
+        stated = context.offsets[reading.keep]
+        if np.isfinite(stated).mean() > 0.5:
+            usual = stated[np.isfinite(stated)][0]
+            because = "a column states the offset from UTC"
+            return Zone("utc", 0.0, None, because), np.where(np.isfinite(stated), stated, usual)
     return _stated_zone(reading, context), None
 
 

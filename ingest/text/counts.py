@@ -137,6 +137,9 @@ def _count(counts: Floats, found: TimeColumns, reading: Reading, context: Contex
     scale = found.seconds
     counts, findings = unwrap_counter(counts, context.line[reading.keep])
     context.notes.findings.extend(findings)
+    if scale is None and context.facts.step_s is not None and usual_step(counts) == 1.0:
+        scale = context.facts.step_s
+        context.notes.decide("time_step_s", scale, "row numbers, times the step the file states above the table")
     if scale is None:
         header = context.header(reading.positions)
         scale, because = _infer_scale(usual_step(counts))

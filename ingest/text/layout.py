@@ -157,11 +157,12 @@ def _with_header(
             units, header = above[0], above[1]
         elif one and _is_header(one, fields):
             header = above[0]
+            units = above[1] if two and len(two) == len(one) and _is_units_row(two, one) else None
     names = _fields_of(lines[header], split[header], delimiter, fields) if header is not None else []
     cells = _fields_of(lines[units], split[units], delimiter, fields) if units is not None else []
     blank = tuple(i for i in range(first) if not lines[i].strip())
     special = {header, units}
-    stop = header if header is not None else first
+    stop = min(i for i in (header, units, first) if i is not None)
     preamble = tuple(i for i in range(first) if i not in special and (i < stop or lines[i].strip()))
     return Layout(
         delimiter,

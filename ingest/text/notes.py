@@ -26,6 +26,7 @@ class Notes:
     rows_dropped: int = 0
     rows_repaired: int = 0
     lines: int = 0
+    rows_beside: int = 0  # rows of the file more (or fewer) than its tracks list: one value a row, one time a column
 
     def decide(self, key: str, value: Any, because: str) -> None:
         """Keep a decision and the sentence that says why."""
@@ -55,7 +56,7 @@ class Notes:
         """The account as plain JSON values."""
         return {
             "rows_in": self.lines,
-            "rows_out": rows_out,
+            "rows_out": rows_out + self.rows_beside,
             "rows_dropped": self.rows_dropped,
             "rows_repaired": self.rows_repaired,
             "not_rows": dict(self.not_rows),

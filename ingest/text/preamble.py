@@ -23,6 +23,10 @@ _IANA = re.compile(
     r"\b(?:Africa|America|Antarctica|Asia|Atlantic|Australia|Europe|Indian|Pacific|Etc)/[A-Za-z_+\-/0-9]+"
 )
 _LOCAL = re.compile(r"(?i)\b(?:local|lt|lcl|ortszeit)\b")
+_RATE = re.compile(
+    r"(?i)\b(?:sampl\w*|scan|acquisition|record\w*|logg?ing|data|update)[ _-]*(?:rate|freq\w*|interval|period|time|step)\b"
+    r"[^\d\n]{0,20}(?P<v>\d+(?:[.,]\d+)?)\s*(?P<u>hz|1/s|sps|samples/s|ms|msec|s|sec|seconds)\b"
+)
 _START_WORDS = re.compile(r"(?i)start|begin|began|power|boot|record|session|log|open|creat|date|datum|time")
 _OTHER_DATE = re.compile(
     r"(?i)\b(?:built|build|firmware|fw|software|calib\w*|cal|due|expir\w*|valid|revision|rev|install\w*)\b"
@@ -35,7 +39,7 @@ class Facts:
 
     date: a plain date (year, first, second, separator where the order is open); start: civil start;
     start_zone_s: its own offset; zone_s: stated offset from UTC; iana: a zone by name; local: the
-    text says the times are local.
+    text says the times are local; step_s: the stated time from row to row.
     """
 
     date: dt.date | None = None
@@ -45,6 +49,7 @@ class Facts:
     iana: str | None = None
     utc: bool = False
     local: bool = False
+    step_s: float | None = None
     evidence: str = ""
     metadata: dict[str, str] = field(default_factory=dict)
 
@@ -62,7 +67,16 @@ def read_preamble(lines: Sequence[str], delimiter: str, *, date_order: str | Non
             _read_date(line, facts, date_order)
     for line in lines:
         _read_zone(line, facts)
+        _read_rate(line, facts)
     return facts
+
+
+def _read_rate(line: str, facts: Facts) -> None:
+    match = _RATE.search(line)
+    value = float(match["v"].replace(",", ".")) if match else 0.0
+    if match and value > 0 and facts.step_s is None:
+        seconds = {"ms": 1e-3, "msec": 1e-3, "s": 1.0, "sec": 1.0, "seconds": 1.0}.get(match["u"].lower())
+        facts.step_s = value * seconds if seconds is not None else 1 / value
 
 
 def _read_date(line: str, facts: Facts, date_order: str | None) -> None:

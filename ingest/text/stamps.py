@@ -59,6 +59,8 @@ _TIME = (
 )
 _ZONE = r"(?:\s*(?:(?P<utc>Z|z|UTC|GMT)?(?:(?P<zs>[+-])(?P<zh>99?)(?::?(?P<zm>99))?)?)(?:\s*(?P<word>[A-Za-z]{2,5}))?)"
 _SHAPE = re.compile(rf"^(?:{_DATE}(?:(?:T|[ _,/-]+){_TIME}{_ZONE})?)$")
+# day of the year, as time codes count it: '126:13:42:26.672', '2025:126:13:42:26', '2025-126T13:42:26' (ISO 8601 ordinal)
+_SHAPE_DAY = re.compile(rf"^(?:(?P<year>9999)[-:/ ])?(?P<day_of_year>999)[T: /]{_TIME}{_ZONE}$")
 _SHAPE_TIME = re.compile(rf"^{_TIME}{_ZONE}$")
 
 
@@ -66,6 +68,7 @@ _SHAPE_TIME = re.compile(rf"^{_TIME}{_ZONE}$")
 class Stamps:
     """A column of stamps as fields; arrays have shape (n,), NaN or 0 where the stamp has no such part.
 
+    day_of_year: counted from 1, 0 where the stamp has none; such a stamp has its year or 0, and no month and day.
     first, second: the two short date fields where their order is open (dd/mm or mm/dd), else month
     and day stand in `month`, `day`. second_of_day in seconds (60 s and 24 h as written).
     """
@@ -73,6 +76,7 @@ class Stamps:
     year: Small
     month: Small
     day: Small
+    day_of_year: Small
     first: Small
     second: Small
     open_order: Flags
@@ -99,12 +103,14 @@ class Stamps:
 
 
 def stamp_kind(text: str) -> str | None:
-    """'datetime', 'date', 'time', 'minute_second' or None for one piece of text."""
+    """'datetime', 'date', 'time', 'day_time', 'minute_second' or None for one piece of text."""
     text = text.strip()
     match = _match_shape(re.sub(r"\d", "9", text)) if len(text) <= WIDEST else None
     if match is None:
         return None
     part = match.groupdict()
+    if part.get("day_of_year"):
+        return "day_time" if part.get("H") else None
     if part.get("MS_M") and not _has_date(part):
         return "minute_second"
     time = any(part.get(k) for k in ("H", "H2", "hms", "MS_M"))
@@ -117,7 +123,7 @@ def _has_date(part: dict[str, Any]) -> bool:
 
 @lru_cache(maxsize=4096)
 def _match_shape(shape: str) -> re.Match[str] | None:
-    match = _SHAPE.match(shape) or _SHAPE_TIME.match(shape)
+    match = _SHAPE.match(shape) or _SHAPE_TIME.match(shape) or _SHAPE_DAY.match(shape)
     if match is None:
         return None
     part = match.groupdict()
@@ -127,9 +133,9 @@ def _match_shape(shape: str) -> re.Match[str] | None:
 
 def no_stamps(n: int) -> Stamps:
     """Stamps of n rows that say nothing."""
-    year, month, day, first, second = (np.zeros(n, np.int32) for _ in range(5))
+    year, month, day, day_of_year, first, second = (np.zeros(n, np.int32) for _ in range(6))
     none, empty = np.zeros(n, np.bool_), np.full(n, np.nan)
-    return Stamps(year, month, day, first, second, none, empty, empty.copy(), ~none, none.copy())
+    return Stamps(year, month, day, day_of_year, first, second, none, empty, empty.copy(), ~none, none.copy())
 
 
 def read_stamps(column: pa.Array) -> Stamps:
@@ -195,7 +201,10 @@ def _read_shape(matrix: NDArray[np.uint8], rows: Integers, match: re.Match[str],
         return _number(matrix, rows, match.span(name))
 
     out.bad[rows] = False
-    if part.get("y"):
+    if part.get("day_of_year"):
+        out.day_of_year[rows] = value("day_of_year")
+        out.year[rows] = value("year") if part.get("year") else 0
+    elif part.get("y"):
         out.year[rows], out.month[rows], out.day[rows] = value("y"), value("m"), value("d")
     elif part.get("a"):
         out.year[rows] = _full_year(value("c"), len(part["c"]))
@@ -260,11 +269,11 @@ def _read_zone(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) ->
 
 
 def _refuse_impossible(out: Stamps) -> None:
-    dated = (out.year > 0) & ~out.open_order
+    dated = (out.year > 0) & ~out.open_order & (out.day_of_year == 0)
     wrong = dated & ((out.month < 1) | (out.month > 12) | (out.day < 1) | (out.day > 31))
     both = out.open_order & ((np.maximum(out.first, out.second) > 31) | (np.minimum(out.first, out.second) < 1))
     low = out.open_order & (np.minimum(out.first, out.second) > 12)
-    out.bad |= wrong | both | low
+    out.bad |= wrong | both | low | (out.day_of_year > 366)
 
 
 def days_since_1970(year: Integers | Small, month: Integers | Small, day: Integers | Small) -> Floats:

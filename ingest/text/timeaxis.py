@@ -21,6 +21,7 @@ from .oddstamps import find_zero_stamps
 from .preamble import date_in_name
 from .stamps import Stamps, read_stamps
 from .timecolumns import Column, TimeColumns
+from .yeardays import settle_days
 
 
 def read_time(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
@@ -30,6 +31,8 @@ def read_time(found: TimeColumns, columns: Sequence[Column], context: Context) -
         return _read_stamped(found, columns, context)
     if found.kind == "minute_second":
         return _read_minute_second(found, columns, context)
+    if found.kind == "day_time":
+        return _read_day_time(found, columns, context)
     return read_counts(found, columns, context)
 
 
@@ -139,6 +142,15 @@ def _keep_both_readings(axis: Axis, dates: Stamps, order: DateOrder, context: Co
 
 def _civil_text(seconds: float) -> str:
     return (dt.datetime(1970, 1, 1) + dt.timedelta(seconds=round(float(seconds), 6))).isoformat()
+
+
+def _read_day_time(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
+    column = columns[found.positions[0]]
+    stamps = read_stamps(_text(column))
+    bad = stamps.bad | np.isnan(stamps.second_of_day) | (stamps.day_of_year < 1)
+    keep, seconds = keep_readable(stamps.second_of_day, bad, blank=_blank(column), context=context)
+    reading = Reading(keep, 10.0**-stamps.digits, found.positions, stamps)
+    return settle_days(stamps, reading, seconds, context)
 
 
 def _read_minute_second(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:

@@ -18,7 +18,7 @@ from .stamps import stamp_kind
 
 Kind = Literal[
     "datetime", "date_time", "time", "minute_second", "epoch", "gps_week", "serial_day", "clock_number", "elapsed",
-    "lost_epoch", "gps_seconds",
+    "lost_epoch", "gps_seconds", "day_time",
 ]  # fmt: skip
 Column: TypeAlias = NDArray[np.float64] | pa.Array
 
@@ -127,6 +127,7 @@ def find_time(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeCol
     kinds = {i: _stamp_kind(c) for i, c in enumerate(columns) if not isinstance(c, np.ndarray)}
     return (
         _by_datetime(kinds, headings)
+        or _by_day_of_year(kinds, headings)
         or _by_date_and_time(kinds, columns, headings)
         or _by_epoch(columns, headings)
         or _by_gps_week(columns, headings)
@@ -164,6 +165,14 @@ def _by_datetime(kinds: dict[int, str | None], headings: Sequence[Heading]) -> T
         return None
     best = min(found, key=lambda i: _rank(i, headings[i]))
     return TimeColumns("datetime", (best,), because=f"column {best + 1} holds dates with times")
+
+
+def _by_day_of_year(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = [i for i, kind in kinds.items() if kind == "day_time"]
+    if not found:
+        return None
+    best = min(found, key=lambda i: _rank(i, headings[i]))
+    return TimeColumns("day_time", (best,), because=f"column {best + 1} holds days of the year with times")
 
 
 def _by_date_and_time(

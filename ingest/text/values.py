@@ -161,7 +161,7 @@ def _as_words(column: Column) -> NDArray[np.object_]:
 
 
 def report_values(
-    values: Values, sentinels: Counter[str], *, headings: Sequence[Heading], table: Table, notes: Notes
+    values: Values, sentinels: Counter[str], *, headings: Sequence[Heading], line: NDArray[np.int64], notes: Notes
 ) -> None:
     """Findings about how numbers are written and what stood for 'no value'."""
     used = [(i, c) for i, c in enumerate(values.cells) if c is not None]
@@ -189,17 +189,17 @@ def report_values(
         )
     for i, cell in used:
         if cell.words and not cell.is_text:
-            _report_words(cell, headings[i].header, table, notes)
+            _report_words(cell, headings[i].header, line, notes)
 
 
-def _report_words(cell: Cells, header: str, table: Table, notes: Notes) -> None:
+def _report_words(cell: Cells, header: str, line: NDArray[np.int64], notes: Notes) -> None:
     words = sum(cell.words.values())
     shown = ", ".join(repr(w[:_SHOWN]) for w, _ in cell.words.most_common(5))
     notes.find(
         "TEXT_IN_NUMERIC",
         f"{words} fields of {header!r} hold text ({shown}) and became missing",
         level="doubt",
-        where=lines_text(table.line[cell.word_rows]),
+        where=lines_text(line[cell.word_rows]),
         count=words,
         column=header,
     )

@@ -42,6 +42,12 @@ def codes(result: MappedTrack) -> set[str]:
 NAMES = {
     # aviation units, capitals run together
     "PressAlt|ft": "pressure_altitude",
+    # members of nested recordings, symbols of the trade
+    "air.ias_kt|kt": "indicated_airspeed",
+    "state/attitude/pitch|deg": "pitch",
+    "Hp_ft|ft": "pressure_altitude",
+    "Vi|kt": "indicated_airspeed",
+    "Vc [kt]|kt": "calibrated_airspeed",
     "BaroAlt|ft": "baro_altitude",
     "IndSpeed|kt": "indicated_airspeed",
     "TrueSpeed|kt": "recorded_true_airspeed",
@@ -146,6 +152,7 @@ NAMES = {
     # what must not be taken for a measurement
     "IAS bug|kt": None,
     "Target Airspeed|kt": None,
+    "target.ias_kt|kt": None,
     "Selected Altitude|ft": None,
     "Fuel Qty Left|gal": None,
     "Heading|kt": None,

@@ -70,6 +70,20 @@ def test_vectors_matrices_structs_and_what_is_left_out(tmp_path: Path, compresse
     assert raw.ledger["not_rows"] == {"rows of tables without a time": 4}
 
 
+def test_a_struct_for_each_signal_at_its_own_rate(tmp_path: Path) -> None:
+    slow = np.arange(0.0, N, 5.0)
+    signals = {
+        "ias": {"time": np.arange(N) * 1.0, "data": 90.0 + np.arange(N), "unit": "kt"},
+        "rpm": {"time": slow, "data": 2000.0 + slow},
+        "units": {"rpm": "1/min"},
+    }
+    raw = read(tmp_path, signals)
+    found = {c.header: (c.unit, c.values, t.time.seconds) for t in raw.tracks for c in t.columns}
+    assert {header: unit for header, (unit, _, _) in found.items()} == {"ias": "kt", "rpm": "1/min"}
+    np.testing.assert_array_equal(found["rpm"][1], 2000.0 + slow)
+    np.testing.assert_array_equal(found["rpm"][2], slow)
+
+
 def test_day_numbers_are_civil_stamps(tmp_path: Path) -> None:
     # datenum(2031,3,14) = 719529 (1970-01-01) + 22352 days
     days = 741_881 + (34_000 + np.arange(N)) / 86_400
