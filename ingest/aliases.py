@@ -43,9 +43,9 @@ def _rule(channel: str, kinds: str, names: str, optional: str = "", **more: Any)
 RULES: tuple[Rule, ...] = (
     # air data
     _rule("indicated_airspeed", "speed", "indicated airspeed|indicated speed|indicated", "speed"),
-    _rule("calibrated_airspeed", "speed", "calibrated airspeed|calibrated speed"),
-    _rule("equivalent_airspeed", "speed", "equivalent airspeed|equivalent speed"),
-    _rule("recorded_true_airspeed", "speed", "true airspeed|true speed"),
+    _rule("calibrated_airspeed", "speed", "calibrated airspeed|calibrated speed", "speed"),
+    _rule("equivalent_airspeed", "speed", "equivalent airspeed|equivalent speed", "speed"),
+    _rule("recorded_true_airspeed", "speed", "true airspeed|true speed", "speed"),
     _rule("vertical_speed", "speed", "vertical speed|climb rate|vertical rate|climb speed|vertical|climb"),
     _rule("ground_speed", "speed", "ground speed|satellite speed|satellite ground speed|ground", "on"),
     _rule(

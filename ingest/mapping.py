@@ -21,6 +21,7 @@ from ..shared.vocabulary import CHANNELS, ChannelMeaning, meaning_of
 from .aliases import Rule, find_rules
 from .raw import RawColumn, RawTrack
 from .senses import settle_senses
+from .switch_words import read_switch
 from .unit_evidence import infer_unit
 from .words import fold, split_words
 
@@ -140,9 +141,7 @@ def _fit(column: RawColumn, rule: Rule, number: int | None, symbol: str | None, 
     """The rule applied to the column, None when kind of unit or of data refuse it."""
     meaning = CHANNELS[rule.channel]
     if column.values.dtype == object:
-        if "text" not in rule.kinds or not meaning.is_text:
-            return None
-        return _Choice(column, rule.channel, number=number, evidence=rule.evidence)
+        return _fit_words(column, rule, number, meaning)
     if meaning.is_text:
         return None
     channel = _with_reference(rule.channel, spelled)
@@ -160,6 +159,16 @@ def _fit(column: RawColumn, rule: Rule, number: int | None, symbol: str | None, 
     if found is None:
         return _Choice(column, unit_unknown=True)
     return _Choice(column, channel, found[0], number, evidence=rule.evidence, unit_evidence=found[1])
+
+
+def _fit_words(column: RawColumn, rule: Rule, number: int | None, meaning: ChannelMeaning) -> _Choice | None:
+    """A column of words: a channel of words, or a switch written as true and false."""
+    if meaning.is_text:
+        return _Choice(column, rule.channel, number=number, evidence=rule.evidence) if "text" in rule.kinds else None
+    states = read_switch(column.values) if meaning.kind == "count" and (meaning.low, meaning.high) == (0, 1) else None
+    if states is None:
+        return None
+    return _Choice(dataclasses.replace(column, values=states), rule.channel, "1", number, evidence=rule.evidence)
 
 
 def find_kind(symbol: str) -> str:

@@ -45,7 +45,7 @@ class JsonLines:
                 found=found.bad[0][1] if found.bad else "nothing that is whole",
                 do="write one object per line, or an array of objects",
             )
-        around = {key: str(value)[:2000] for key, value in found.around.items() if isinstance(value, str | int | float)}
+        around = _flat(found.around)
         columns = _columns(found, _units(found.around), file.name)
         rows = np.array(found.line, dtype=np.int64)
         table = TypedTable("objects", columns, facts_of(around), rows)
@@ -68,6 +68,17 @@ def _decode(content: bytes, notes: Notes) -> str:
         return content.decode("cp1252", "replace")
     notes.decide("encoding", "utf-8", "every byte sequence is valid UTF-8")
     return text
+
+
+def _flat(around: dict[str, Any], within: str = "", depth: int = 3) -> dict[str, str]:
+    """The words and numbers beside the samples; those in objects by their path: 'meta.start'."""
+    out: dict[str, str] = {}
+    for key, value in around.items():
+        if isinstance(value, str | int | float):
+            out[within + key] = str(value)[:2000]
+        elif isinstance(value, dict) and depth:
+            out |= _flat(value, f"{within}{key}.", depth - 1)
+    return out
 
 
 def _units(around: dict[str, Any]) -> dict[str, str]:

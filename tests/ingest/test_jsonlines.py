@@ -105,6 +105,12 @@ def test_a_document_around_the_samples(tmp_path: Path) -> None:
     assert [(c.header, c.unit) for c in track.columns] == [("ias", "kt")]
 
 
+def test_a_start_told_in_an_object_beside_the_samples(tmp_path: Path) -> None:
+    rows = [{"t_s": k / 4, "ias_kt": 95 + k} for k in range(N)]
+    document = {"meta": {"recorder": {"start": "2031-03-14T09:26:40Z"}}, "samples": rows}
+    assert read(tmp_path, json.dumps(document)).tracks[0].time.start == START.replace(tzinfo=dt.UTC)
+
+
 def test_a_document_of_columns(tmp_path: Path) -> None:
     document = {"t_s": [k / 4 for k in range(N)], "ias_kt": list(range(N)), "odd": [1, 2], "units": {}}
     raw = read(tmp_path, json.dumps(document, indent=2))

@@ -42,6 +42,8 @@ def codes(result: MappedTrack) -> set[str]:
 NAMES = {
     # aviation units, capitals run together
     "PressAlt|ft": "pressure_altitude",
+    "Vcas(kt)|kt": "calibrated_airspeed",
+    "N(rpm)|rpm": "engine_speed",
     # members of nested recordings, symbols of the trade
     "air.ias_kt|kt": "indicated_airspeed",
     "state/attitude/pitch|deg": "pitch",
@@ -250,6 +252,22 @@ def test_gear_alone_does_not_tell_its_sense() -> None:
     doubts = [f for f in result.findings if f.level == "doubt"]
     assert [f.code for f in doubts] == ["CHANNEL_INFERRED"]
     assert "question" in doubts[0].facts
+
+
+@pytest.mark.parametrize("words", [("True", "False"), ("ON", "OFF"), ("yes", "no")])
+def test_a_switch_in_words_is_a_switch(words: tuple[str, str]) -> None:
+    values = np.array([words[0], words[1], None, words[0]], dtype=object)
+    result = mapped(
+        column("gear_down", None, values), column("on_ground", None, values), column("remark", None, values)
+    )
+    np.testing.assert_array_equal(result.columns["gear_down_locked"].values, [1.0, 0.0, np.nan, 1.0])
+    np.testing.assert_array_equal(result.columns["weight_on_wheels"].values, [1.0, 0.0, np.nan, 1.0])
+    assert result.columns["raw_remark"].values.tolist() == values.tolist()
+
+
+def test_words_of_no_switch_stay_words() -> None:
+    values = np.array(["True", "down", "False"], dtype=object)
+    assert "gear_down_locked" not in mapped(column("gear_down", None, values)).columns
 
 
 def test_unknown_column_is_kept_raw_in_si() -> None:
