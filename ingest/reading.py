@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from ..shared.codes import CODES
 from ..shared.errors import SettingsError, TrimshotError
-from ..shared.findings import Finding
+from ..shared.findings import Finding, Level
 from ..shared.recording import Clock, Source
 from ..shared.settings import InstrumentProfile, Settings
 from .dates import date_file
@@ -19,6 +19,8 @@ from .raw import Adapter, LogFile, RawFile, RawTime, RawTrack
 from .registry import choose
 from .strays import Flags, in_calendar, report_impossible, take_rows, take_times
 from .wraps import unwrap_counters
+
+_NO_LOSS = frozenset(("NOT_A_LOG", "DUPLICATE_FILE"))  # files left out without anything lost
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,6 +104,28 @@ def read_file(file: LogFile, settings: Settings) -> FileReading:
     return FileReading(file, sha256, raw, tuple(tables))
 
 
+def leave_out_copies(files: Sequence[LogFile]) -> dict[str, FileReading]:
+    """Files that are byte for byte another one of the sortie, by name, with the reading that says so.
+
+    The file read is the one outside an archive, with the shortest name.
+    """
+    by_size: dict[int, list[LogFile]] = {}
+    for file in files:
+        by_size.setdefault(file.size, []).append(file)
+    out: dict[str, FileReading] = {}
+    for same in by_size.values():
+        first: dict[str, str] = {}
+        for file in sorted(same, key=lambda f: (f.name.count("/"), len(f.name), f.name)) if len(same) > 1 else ():
+            sha256 = _sha256(file)
+            if not sha256 or not file.size or sha256 not in first:
+                first[sha256] = file.name
+                continue
+            what = f"the same content as {first[sha256]}; read once"
+            error = TrimshotError(what, where=file.name, code="DUPLICATE_FILE")
+            out[file.name] = FileReading(file, sha256, None, (), error)
+    return out
+
+
 def _sha256(file: LogFile) -> str:
     """The file's hash; empty when it can no longer be read."""
     try:
@@ -139,4 +163,5 @@ def _as_first(again: RawFile, first: RawFile) -> RawFile:
 def _skipped(name: str, error: TrimshotError) -> Finding:
     code = error.code if error.code in CODES else "FILE_SKIPPED"
     text = str(error) if str(error).startswith(name) else f"{name}: {error}"
-    return Finding(code, text, "fault", name, facts={"error": type(error).__name__, "code": error.code})
+    level: Level = "note" if code in _NO_LOSS else "fault"
+    return Finding(code, text, level, name, facts={"error": type(error).__name__, "code": error.code})

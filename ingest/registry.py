@@ -14,6 +14,7 @@ from .jsonlines.adapter import JsonLines
 from .matlab.adapter import Matlab5
 from .mdf.adapter import MeasurementData
 from .nmea.adapter import Nmea0183
+from .other_files import what_else
 from .raw import Adapter, Claim, LogFile
 from .spreadsheet.adapter import Spreadsheet
 from .text.adapter import DelimitedText
@@ -48,7 +49,7 @@ def is_log(file: LogFile) -> bool:
 def choose(file: LogFile) -> Adapter:
     """The one adapter that claims the file.
 
-    Raises UnknownFormatError when none does (code EMPTY_FILE for a file of blanks), and
+    Raises UnknownFormatError when none does (code EMPTY_FILE for a file of blanks, NOT_A_LOG for pictures and the like), and
     AmbiguousFormatError when several do; both list every adapter with its reason.
     """
     answers = claims_of(file)
@@ -67,6 +68,9 @@ def choose(file: LogFile) -> Adapter:
         )
     if _is_blank(file):
         raise UnknownFormatError("the file is empty", where=file.name, code="EMPTY_FILE", reasons=facts)
+    other = what_else(file)
+    if other is not None:
+        raise UnknownFormatError(f"{other}, no log", where=file.name, code="NOT_A_LOG", reasons=facts)
     raise UnknownFormatError(
         "no adapter recognises the file",
         where=file.name,

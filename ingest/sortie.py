@@ -21,7 +21,7 @@ from .datum import explain_altitudes, name_satellite_altitudes
 from .derive import derive
 from .folder import open_sortie, skipped_entries
 from .questions import ask, plain_questions
-from .reading import FileReading, Table, read_file
+from .reading import FileReading, Table, leave_out_copies, read_file
 from .sessions import Session, join_sessions
 from .strays import find_pieces, report_strays
 from .timebase import Entry, Solved, solve_times
@@ -91,7 +91,8 @@ def read_files(path: Path, settings: Settings, *, hashes: Mapping[str, str] | No
         for file in files:
             if hashes and file.name in hashes:
                 file.know_hash(hashes[file.name])
-        readings = tuple(read_file(file, settings) for file in files)
+        copies = leave_out_copies(files)
+        readings = tuple(copies.get(file.name) or read_file(file, settings) for file in files)
     tables = [(reading, table) for reading in readings for table in reading.tables]
     solved = solve_times([_entry(reading, table) for reading, table in tables])
     placed = tuple(Placed(r, t, s) for (r, t), s in zip(tables, solved, strict=True))

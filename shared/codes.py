@@ -9,6 +9,8 @@ CODES: dict[str, str] = {
     # structure of a file
     "EMPTY_FILE": "the file holds no bytes or only blanks",
     "NO_DATA_ROWS": "the file has a header and no rows",
+    "NOT_A_LOG": "a picture, film, sound or document in the folder: no log",
+    "DUPLICATE_FILE": "the same content as another file of the sortie, which is read once",
     "FILE_SKIPPED": "no adapter reads this file, or it broke its own format; the rest of the folder goes on",
     "ENCODING_DETECTED": "the text is not UTF-8; the encoding found is in the text",
     "PREAMBLE_SKIPPED": "lines before the header were kept as metadata, not as rows",

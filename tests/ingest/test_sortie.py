@@ -9,7 +9,6 @@ from __future__ import annotations
 import datetime as dt
 import gzip
 import json
-import shutil
 import zipfile
 from functools import cache
 from pathlib import Path
@@ -282,6 +281,37 @@ def test_truncated_everything(folder: Path, tmp_path: Path) -> None:
 
 def test_copies_of_a_recorder_stay_apart(folder: Path) -> None:
     (file,) = folder.glob("display*.csv")
-    shutil.copy(file, folder / "display_copy.csv")
+    (folder / "display_copy.csv").write_bytes(b"".join(file.read_bytes().splitlines(keepends=True)[:-1]))
     recording = read_sortie(folder, Settings())
     assert [t.name for t in recording.tracks if t.name.startswith("display")] == ["display", "display_2"]
+
+
+def test_copies_of_a_file_are_read_once(tmp_path: Path) -> None:
+    rows = "".join(f"2031-03-14T09:26:{k:02d}Z,{95 + k},{5000 - k}\n" for k in range(30))
+    text = "utc,ias_kt,pressure_alt_ft\n" + rows
+    for name in ("log.csv", "log (1).csv"):
+        (tmp_path / name).write_text(text)
+    with zipfile.ZipFile(tmp_path / "all.zip", "w") as archive:
+        archive.writestr("card/log.csv", text)
+    (tmp_path / "other.csv").write_text(text.replace("5000", "5001"))
+    recording = read_sortie(tmp_path, Settings())
+    copies = {f.where for f in recording.findings if f.code == "DUPLICATE_FILE"}
+    assert copies == {"log (1).csv", "all.zip/card/log.csv"}
+    assert {s.file for t in recording.tracks for s in t.sources} == {"log.csv", "other.csv"}
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "what"),
+    [
+        ("a.jpg", b"\xff\xd8\xff\xe0" + bytes(100), "JPEG picture"),
+        ("plan.pdf", b"%PDF-1.7\n", "PDF document"),
+        ("clip.mp4", b"\0\0\0\x18ftypmp42" + bytes(50), "film"),
+        ("report.docx", b"PK\x03\x04" + bytes(50), "text document"),
+    ],
+)
+def test_a_picture_in_the_folder_is_no_fault(name: str, content: bytes, what: str, tmp_path: Path) -> None:
+    (tmp_path / name).write_bytes(content)
+    rows = "".join(f"2031-03-14T09:26:{k:02d}Z,{95 + k},{5000 - k}\n" for k in range(30))
+    (tmp_path / "log.csv").write_text("utc,ias_kt,pressure_alt_ft\n" + rows)
+    (found,) = [f for f in read_sortie(tmp_path, Settings()).findings if f.where == name]
+    assert (found.code, found.level) == ("NOT_A_LOG", "note") and what in found.text
