@@ -14,6 +14,10 @@ from ..shared.recording import Floats
 from .signal import Flags, Indices
 
 FIRST_LAGS = 256  # nearly every sum over lags has ended by then
+FEWEST = 4
+LEAST_POWER = 1e-300
+PORTION = 1 << 18  # numbers transformed at once: more of them do not stay near the processor
+SPARE = 1 << 14  # zeros that are transformed for nothing rather than call once more
 
 
 def correlation_times(rows: Floats) -> Floats:
@@ -30,14 +34,29 @@ def times_of_stretches(centred: Floats, power: Floats, starts: Indices, counts: 
     centred: float64 (c, n), each stretch of each row less its own mean; power: sums of squares (c, s).
     """
     out = np.ones(power.shape)
-    sizes = np.array([_transform_size(int(n + min(n, FIRST_LAGS) - 1)) for n in counts])
-    for size in np.unique(sizes[counts >= 4]):
-        for which in _portions(np.flatnonzero((sizes == size) & (counts >= 4)), centred.shape[0] * int(size)):
-            out[:, which] = _times(centred, power[:, which], starts[which], counts[which], int(size))
+    moving = np.flatnonzero((power > LEAST_POWER).any(axis=1))
+    for which, size in _groups(counts, len(moving)):
+        for some in _portions(which, len(moving) * size):
+            here = np.ix_(moving, some)
+            out[here] = _times(centred, moving, power[here], (starts[some], counts[some]), size)
     return out
 
 
-PORTION = 1 << 18  # numbers transformed at once: more of them do not stay near the processor
+def _groups(counts: Indices, rows: int) -> list[tuple[Indices, int]]:
+    """Stretches that are transformed together, and the size of their transforms: a call costs as much as some zeros."""
+    found: list[tuple[list[int], int]] = []
+    wasted = 0
+    for k in np.argsort(-counts, kind="stable").tolist() if rows else ():
+        count = int(counts[k])
+        if count < FEWEST:
+            break
+        size = _transform_size(count + min(count, FIRST_LAGS) - 1)
+        wasted += rows * (found[-1][1] - size) if found else 0
+        if not found or wasted > SPARE:
+            found.append(([], size))
+            wasted = 0
+        found[-1][0].append(k)
+    return [(np.array(which), size) for which, size in found]
 
 
 def _portions(which: Indices, each: int) -> list[Indices]:
@@ -45,13 +64,14 @@ def _portions(which: Indices, each: int) -> list[Indices]:
     return [which[k : k + number] for k in range(0, len(which), number)]
 
 
-def _times(centred: Floats, power: Floats, starts: Indices, counts: Indices, size: int) -> Floats:
-    """The times (c, s) of stretches that share a transform's size."""
+def _times(centred: Floats, moving: Indices, power: Floats, spans: tuple[Indices, Indices], size: int) -> Floats:
+    """The times (c, s) of stretches of the rows `moving` that share a transform's size; spans: their starts and counts."""
+    starts, counts = spans
     longest = int(counts.max())
     rows = np.zeros((*power.shape, longest))
     for k, (start, count) in enumerate(zip(starts.tolist(), counts.tolist(), strict=True)):
-        rows[:, k, :count] = centred[:, start : start + count]
-    varies = power > 1e-300
+        rows[:, k, :count] = centred[moving, start : start + count]
+    varies = power > LEAST_POWER
     total, ended = _initial_sequence(_covariances(rows, min(longest, FIRST_LAGS), size), power)
     for k in np.flatnonzero((~ended & varies).any(axis=0) & (counts > FIRST_LAGS)).tolist():  # seldom
         longer = ~ended[:, k] & varies[:, k]

@@ -15,13 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..shared.recording import Floats
-from .configuration_model import LEAST_ANGLE_NOISE_RAD, Model, fit_model, state_costs, with_better_slope
+from .configuration_model import LEAST_ANGLE_NOISE_RAD, Model, cost_of_noise, fit_model, state_costs, with_better_slope
 from .levels import cheapest_states
 from .response import Response
-from .signal import Flags, Indices
+from .signal import Flags, Indices, runs
 
 SETTING_RAD = np.radians(3.4)  # about this much a setting moves the zero-lift angle
 MOST_SETTINGS = 3
+DOUBTFUL_SETTING = 0.15  # of a setting: nearer to a half than this, both numbers are tried
+SETTING_COST = 80.0  # gusts that last make up a setting worth less than this
 BIN_RAD = np.radians(0.25)
 BLOCK_S = 4
 ROUNDS = 5
@@ -30,11 +32,20 @@ FORBIDDEN = 1000.0
 WARNING_COST = 2.0  # a second with the largest flap setting and the gear up
 GROUND_COST = 5.0
 AFTER_LIFT_OFF_S, BEFORE_LIFT_OFF_S, ABOUT_TOUCHDOWN_S = 10, 4, 4
+# a second that the gear is still down in the climb out or still up on the approach: it goes up soon after lift-off, where
+# it goes up at all, and down well before touchdown (common practice, no source)
+UNUSUAL_COST = 0.4
+CLIMB_OUT_S, APPROACH_S = 60, 180
 FIRST_GUESS_S = (30, 90)  # around ground contacts, left out of the first fit
 REACH_S = 40  # seconds either side of a move that witness it
 PLACED_WITHIN_S = 8
+REFINED_S = 12
+GEAR_BEFORE_S = 10
 LEAST_SUPPORT = 0.5  # a second, over the nearest 20: what a flap move must gain either side
+LEAST_GAIN = 25.0  # in all, where no gear may move: of flap moves that gained less half were right
 NEAR_S = 20
+SUPPORT_REACH_S = 45
+FEWEST_TELLING_S = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,34 +70,63 @@ class Inferred:
 
 
 def infer_configuration(r: Response, *, retractable: bool) -> Inferred | None:
-    """The most likely course of both; None where no zero-lift angle is known. retractable: gear may move."""
-    start = _first_flap(r)
-    if start is None:
+    """The most likely course of both; None where no zero-lift angle is known. retractable: gear may move.
+
+    How many settings the flaps have follows from the lowest angle flown; where that lies between, from what explains
+    the flight better.
+    """
+    span = _span_of_angles(r)
+    if span is None:
         return None
-    flap, angles = start
-    gears = 2 if retractable else 1
-    gear = ((flap > 0) | _near_ground(r)).astype(np.int64) if retractable else np.zeros(len(flap), np.int64)
+    evenly = float(np.clip(span[1] / SETTING_RAD, 0.0, MOST_SETTINGS))
+    numbers = {int(evenly + 0.5 - DOUBTFUL_SETTING), int(evenly + 0.5 + DOUBTFUL_SETTING)}
+    courses = [_learn_course(r, span, k, gears=2 if retractable else 1) for k in sorted(numbers)]
+    return _inferred(min(courses, key=lambda c: c.total))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Learned:
+    """A course (state = gear x settings + flap) with its model, the cost of every state, what all of it costs."""
+
+    path: Indices
+    model: Model
+    cost: Floats
+    total: float
+
+
+def _learn_course(r: Response, span: tuple[float, float], lowered: int, *, gears: int) -> _Learned:
+    """Course and model in turns, from flap settings evenly spaced over the angles flown."""
+    settings = lowered + 1
+    angles = span[0] - span[1] * np.arange(settings) / max(lowered, 1)
+    flap = _first_flap(r, angles)
+    gear = ((flap > 0) | _near_ground(r)).astype(np.int64) if gears > 1 else np.zeros(len(flap), np.int64)
     trusted, noise = ~_beside_ground(r), np.full(len(flap), 0.01)
     model, cost, path = None, None, None
     for _ in range(ROUNDS):
         model = fit_model(r, gear, flap, angles, trusted=trusted, noise=noise)
-        cost = _obeying(r, state_costs(r, model, gears=gears), len(angles), gears=gears)
+        cost = _obeying(r, state_costs(r, model, gears=gears), settings, gears=gears)
         path = np.repeat(cheapest_states(_blocks(cost), PENALTY), BLOCK_S)[: len(flap)]
-        settled = np.array_equal(path, gear * len(angles) + flap)
-        gear, flap = path // len(angles), path % len(angles)
+        settled = np.array_equal(path, gear * settings + flap)
+        gear, flap = path // settings, path % settings
         angles, noise, trusted = model.angles, model.drag_noise, np.ones(len(flap), dtype=bool)
         if settled:
             break
         r = with_better_slope(r, flap, angles)
     assert model is not None and cost is not None and path is not None
-    path = _supported(_placed(path, cost), cost, len(angles))
-    gear, flap = path // len(angles), path % len(angles)
-    steps = [_steps(path, cost, len(angles), of_gear=which) for which in (True, False)]
-    return Inferred(gear, flap, steps[0], steps[1], model)
+    spent = float(cost[np.arange(len(path)), path].sum()) + cost_of_noise(r, model)
+    return _Learned(path, model, cost, spent + PENALTY * np.count_nonzero(np.diff(path)) + SETTING_COST * lowered)
 
 
-def _first_flap(r: Response) -> tuple[Indices, Floats] | None:
-    """Flap settings from the zero-lift angle alone, evenly spaced between up and the lowest flown."""
+def _inferred(learned: _Learned) -> Inferred:
+    cost, settings = learned.cost, len(learned.model.angles)
+    path = _gear_first(_supported(_placed(_refined(learned.path, cost), cost), cost, settings), cost, settings)
+    gear, flap = path // settings, path % settings
+    steps = [_steps(path, cost, settings, of_gear=which) for which in (True, False)]
+    return Inferred(gear, flap, steps[0], steps[1], learned.model)
+
+
+def _span_of_angles(r: Response) -> tuple[float, float] | None:
+    """The zero-lift angle with flaps up, and how far below it the lowest setting lies."""
     n = len(r.offset) // BLOCK_S * BLOCK_S
     blocks = r.offset[:n].reshape(-1, BLOCK_S)
     known = np.isfinite(blocks)
@@ -96,12 +136,14 @@ def _first_flap(r: Response) -> tuple[Indices, Floats] | None:
     bins = np.arange(means.min() - 4 * BIN_RAD, means.max() + 5 * BIN_RAD, BIN_RAD)
     crowd = np.convolve(np.histogram(means, bins)[0], np.ones(7), "same")
     up = float(bins[np.flatnonzero(crowd >= 0.75 * crowd.max())[-1]])  # the highest angle flown for long
-    down = up - float(np.percentile(means, 2.5))
-    settings = int(np.clip(round(down / SETTING_RAD), 0, MOST_SETTINGS))
-    angles = up - down * np.arange(settings + 1) / max(settings, 1)
+    return up, up - float(np.percentile(means, 2.5))
+
+
+def _first_flap(r: Response, angles: Floats) -> Indices:
+    """Flap settings from the zero-lift angle alone."""
     squares = ((r.offset[:, None] - angles) / np.maximum(r.noise, LEAST_ANGLE_NOISE_RAD)[:, None]) ** 2
     cost = 0.5 * np.minimum(np.nan_to_num(squares, nan=0.0), 9.0)
-    return np.repeat(cheapest_states(_blocks(cost), PENALTY), BLOCK_S)[: len(r.offset)], angles
+    return np.repeat(cheapest_states(_blocks(cost), PENALTY), BLOCK_S)[: len(r.offset)]
 
 
 def _blocks(cost: Floats) -> Floats:
@@ -133,6 +175,10 @@ def _obeying(r: Response, cost: Floats, settings: int, *, gears: int) -> Floats:
         return cost
     for k, lift_off in _contacts(r):
         low = max(0, k - BEFORE_LIFT_OFF_S)
+        if lift_off:
+            cost[k + AFTER_LIFT_OFF_S : k + CLIMB_OUT_S, settings:] += UNUSUAL_COST
+        else:
+            cost[max(0, k - APPROACH_S) : k, :settings] += UNUSUAL_COST
         cost[low : k + (AFTER_LIFT_OFF_S if lift_off else ABOUT_TOUCHDOWN_S + 1), :settings] += FORBIDDEN
     cost[~r.airborne, :settings] += GROUND_COST
     if settings >= 3:
@@ -140,17 +186,59 @@ def _obeying(r: Response, cost: Floats, settings: int, *, gears: int) -> Floats:
     return cost
 
 
+def _refined(path: Indices, cost: Floats) -> Indices:
+    """The course found again second by second around its changes, gear and flap together; its ends stay."""
+    near = np.zeros(len(path), dtype=bool)
+    for k in (np.flatnonzero(np.diff(path)) + 1).tolist():
+        near[max(0, k - REFINED_S) : k + REFINED_S] = True
+    out = path.copy()
+    for first, stop in runs(near):
+        here = cost[first:stop].copy()
+        for end, state in ((0, path[first]), (-1, path[stop - 1])):
+            here[end] += FORBIDDEN**2
+            here[end, state] -= FORBIDDEN**2
+        out[first:stop] = cheapest_states(here, PENALTY)
+    return out
+
+
 def _placed(path: Indices, cost: Floats) -> Indices:
-    """Every change moved to the second where it costs least, within PLACED_WITHIN_S."""
+    """Every change moved to the second where it costs least, within PLACED_WITHIN_S; to the middle where nothing tells."""
     out = path.copy()
     for k in (np.flatnonzero(np.diff(path)) + 1).tolist():
         low, high = max(1, k - PLACED_WITHIN_S), min(len(out) - 1, k + PLACED_WITHIN_S)
         before, after = out[k - 1], out[k]
         if (out[low:k] != before).any() or (out[k:high] != after).any():
             continue
-        gain = np.concatenate(([0.0], np.cumsum(cost[low:high, before] - cost[low:high, after])))
-        at = low + int(gain.argmin())
+        saved = cost[:, before] - cost[:, after]
+        at = low + int(np.concatenate(([0.0], np.cumsum(saved[low:high]))).argmin())
         out[low:at], out[at:high] = before, after
+        low, high = _silence(saved, at)
+        if (out[low:at] == before).all() and (out[at:high] == after).all():
+            out[low : (low + high) // 2], out[(low + high) // 2 : high] = before, after
+    return out
+
+
+def _silence(saved: Floats, at: int) -> tuple[int, int]:
+    """The stretch around a place over which both courses cost the same."""
+    telling = np.flatnonzero(saved != 0.0)
+    place = int(np.searchsorted(telling, at))
+    return int(telling[place - 1]) + 1 if place else 0, int(telling[place]) if place < len(telling) else len(saved)
+
+
+def _gear_first(path: Indices, cost: Floats, settings: int) -> Indices:
+    """Where gear and flaps seem raised at one moment, the gear a little before: so it is done (common practice, no source),
+    and one change is cheaper than two only in the search."""
+    out = path.copy()
+    for k in (np.flatnonzero(np.diff(path)) + 1).tolist():
+        before, after = int(out[k - 1]), int(out[k])
+        between = before % settings
+        if before // settings <= after // settings or after % settings >= between:
+            continue
+        low = max(0, k - GEAR_BEFORE_S)
+        if (out[low:k] != before).any():
+            continue
+        spent = np.concatenate(([0.0], np.cumsum((cost[low:k, between] - cost[low:k, before])[::-1])))
+        out[k - int(spent.argmin()) : k] = between
     return out
 
 
@@ -159,8 +247,8 @@ def _supported(path: Indices, cost: Floats, settings: int) -> Indices:
     out = path.copy()
     while True:
         steps = _steps(out, cost, settings, of_gear=False)
-        weak = [(min(_support(out, cost, s, settings)), s) for s in steps]
-        weak = [w for w in weak if w[0] < LEAST_SUPPORT]
+        shares = [(_share_of_least(out, cost, step, settings), step) for step in steps]
+        weak = [w for w in shares if w[0] < 1.0]
         if not weak:
             return out
         places = [0, *(s.place for s in steps), len(out)]
@@ -171,18 +259,24 @@ def _supported(path: Indices, cost: Floats, settings: int) -> Indices:
         out[low:high] = out[low:high] // settings * settings + setting
 
 
+def _share_of_least(path: Indices, cost: Floats, step: Step, settings: int) -> float:
+    """What speaks for a flap move over what has to."""
+    share = min(_support(path, cost, step, settings)) / LEAST_SUPPORT
+    return min(share, step.gain / LEAST_GAIN) if cost.shape[1] == settings else share
+
+
 def _support(path: Indices, cost: Floats, step: Step, settings: int) -> tuple[float, float]:
-    """What each side gains a second by the step, over its nearest 20 s."""
-    low, high = max(0, step.place - NEAR_S), min(len(path), step.place + NEAR_S)
+    """What each side gains a second by the step, over its nearest 20 s that tell anything."""
+    low, high = max(0, step.place - SUPPORT_REACH_S), min(len(path), step.place + SUPPORT_REACH_S)
     before = _gains(path, cost, range(low, step.place), settings, to=(None, step.after))
     after = _gains(path, cost, range(step.place, high), settings, to=(None, step.before))
-    same = [path[k] % settings == step.before for k in range(low, step.place)]
-    other = [path[k] % settings == step.after for k in range(step.place, high)]
-    return _mean(before[same]), _mean(after[other])
+    before = before[(path[low : step.place] % settings == step.before) & (before != 0.0)]
+    after = after[(path[step.place : high] % settings == step.after) & (after != 0.0)]
+    return _mean(before[-NEAR_S:]), _mean(after[:NEAR_S])
 
 
 def _mean(values: Floats) -> float:
-    return float(values.mean()) if len(values) else 0.0
+    return float(values.mean()) if len(values) >= FEWEST_TELLING_S else 0.0
 
 
 def _gains(path: Indices, cost: Floats, where: range, settings: int, *, to: tuple[int | None, int | None]) -> Floats:

@@ -108,6 +108,18 @@ def state_costs(r: Response, model: Model, *, gears: int) -> Floats:
     return np.stack(out, axis=1)
 
 
+def cost_of_noise(r: Response, model: Model) -> float:
+    """What the noises themselves cost where they are large: with it the costs of different models can be compared."""
+    drag, angle = model.drag_noise[np.isfinite(r.drag)], model.angle_noise[np.isfinite(r.offset)]
+    return float(2.0 * SHARE * (np.log(drag).sum() + np.log(angle).sum()))
+
+
+def drag_misfit(r: Response, model: Model, gear: Indices, flap: Indices, *, noise: Floats) -> float:
+    """What the drag of a course leaves, in units of log-likelihood; seconds far off count no more than FAR noises."""
+    left = model.beyond - r.pressure * (model.gear_drag * gear + model.flap_drag[flap])
+    return float(np.nansum(np.minimum((left / noise) ** 2, FAR**2)) / (2.0 * CORRELATED_S))
+
+
 def _capped(squares: Floats) -> Floats:
     return np.minimum(np.nan_to_num(squares, nan=0.0), CAP)
 

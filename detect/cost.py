@@ -35,8 +35,8 @@ class LineCost:
         total = self.sums[:, j] - self.sums[:, i]
         moment = self.moments[:, j] - self.moments[:, i] - middle * total
         with np.errstate(invalid="ignore", divide="ignore"):
-            line = np.where(spread > 0, (moment * moment).sum(axis=0) / spread, 0.0)
-            level = np.where(count > 0, (total * total).sum(axis=0) / count, 0.0)
+            line = np.where(spread > 0, _squared(moment) / spread, 0.0)
+            level = np.where(count > 0, _squared(total) / count, 0.0)
         return np.asarray(np.maximum(self.squares[j] - self.squares[i] - level - line, 0.0))
 
 
@@ -56,6 +56,11 @@ class MeanCost:
         total = self.sums[:, j] - self.sums[:, i]
         left = self.squares[j] - self.squares[i] - (total * total).sum(axis=0) / count
         return np.asarray(np.maximum(left, 0.0))
+
+
+def _squared(values: Floats) -> Floats:
+    """Sum of squares over the channels."""
+    return np.asarray(np.einsum("i...,i...->...", values, values))
 
 
 def _cumulative(values: Floats) -> Floats:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -29,14 +30,11 @@ class Course:
     stop_s: float
 
     def labels(self, time_s: Floats) -> NDArray[np.object_]:
-        """The state at each time, 'unknown' outside the course."""
+        """The state at each of the times, which never fall; 'unknown' outside the course."""
         out: NDArray[np.object_] = np.full(len(time_s), UNKNOWN, dtype=object)
-        if not self.values:
-            return out
-        place = np.searchsorted(self.starts_s, time_s, side="right") - 1
-        inside = (place >= 0) & (time_s < self.stop_s)
-        words = np.array(self.values, dtype=object)
-        out[inside] = words[place[inside]]
+        places = np.searchsorted(time_s, np.append(self.starts_s, self.stop_s), side="left").tolist()
+        for value, (first, stop) in zip(self.values, pairwise(places), strict=True):
+            out[first : min(stop, places[-1])] = value
         return out
 
     def at(self, time_s: float) -> str:

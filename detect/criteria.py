@@ -37,7 +37,7 @@ air_roughness               0.1 g root mean square over any 10 s; AMDAR calls pe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,7 +47,7 @@ from ..shared.recording import Floats
 from ..shared.settings import PointCriteria, Settings
 from ..shared.units import from_si
 from .quantities import CLIMB_LINE_S, ENGINE_MEAN_S, ROUGHNESS_S, Quantities
-from .signal import Indices
+from .signal import Flags, Indices
 from .windows import Series, Window
 
 Measure = Callable[[Quantities, Indices, Indices, PointCriteria], tuple[Floats, Floats | float]]
@@ -238,6 +238,24 @@ def _turned_through(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> 
     return np.where(through > 0.0, c.turn_heading_change - through, 0.0), 0.0
 
 
+def _energy_surely(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> Flags:
+    # a straight line's change over n samples is at most the deviation times root 12 n / root(n^2 - 1)
+    independent = np.maximum((j - i) * q.step_s / CLIMB_LINE_S, 1.0)
+    most = q.energy_rate.deviation(i, j) * np.sqrt(12.0) * (1.001 - 2.0 / np.sqrt(independent))
+    return np.asarray((most <= c.energy_rate_drift) & (j - i >= 25) & (q.energy_rate.count(i, j) == j - i), dtype=bool)
+
+
+def _scatter_surely(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> Flags:
+    limit = max(c.engine_speed_scatter, NOISE_FACTOR * q.engine_noise)
+    return np.asarray(q.engine_on_airspeed.scatter(i, j) <= limit * (1.0 - 1e-6), dtype=bool)
+
+
+# what surely meets a criterion, told with less than the criterion takes
+_BOUNDS: dict[str, Callable[[Quantities, Indices, Indices, PointCriteria], Flags]] = {
+    "energy_rate": _energy_surely,
+    "engine_speed_scatter": _scatter_surely,
+}
+
 COMMON: tuple[Criterion, ...] = (
     Criterion("gap", "not recorded or stuck for", _gap, unit="s"),
     Criterion("gear_moving", "gear in transit for", _gear_moving, unit="s"),
@@ -293,20 +311,38 @@ def weigh_windows(
     """Weight of each window [i, j): zero when it breaks a criterion of the family, else below 1
     by the share of the steadiness allowances it uses up; duration is the search's.
     """
+    out = np.zeros(len(i))
     keep = np.arange(len(i))
-    used = np.zeros(len(i))
     if family == "slope":
         keep = keep[np.abs(q.climb_rate.mean(i, j)) > limits.level_vertical_speed]
+        i, j = i[keep], j[keep]
+    used, good = np.zeros(len(keep)), np.ones(len(keep), dtype=bool)
     for criterion in _TELLING_FIRST[family]:
         if criterion.name in known:
             continue
-        measured, allowed = criterion.measure(q, i[keep], j[keep], limits)
-        good = ~(measured > allowed)
         if criterion.name in WEIGHED:
-            used[keep] = np.maximum(used[keep], measured / allowed)
-        keep = keep[good]
-    out = np.zeros(len(i))
-    out[keep] = 1.0 - WEIGHT_LOSS * used[keep] ** WEIGHT_POWER
+            measured, allowed = criterion.measure(q, i, j, limits)
+            good &= ~(measured > allowed)
+            used = np.maximum(used, measured / allowed)
+        else:
+            good &= _meets(criterion, q, i, j, limits)
+        if np.count_nonzero(good) < FEW_LEFT * len(good):  # else the same arrays go on: their measures are remembered
+            keep, used, i, j = keep[good], used[good], i[good], j[good]
+            good = np.ones(len(keep), dtype=bool)
+    out[keep[good]] = 1.0 - WEIGHT_LOSS * used[good] ** WEIGHT_POWER
+    return out
+
+
+def _meets(criterion: Criterion, q: Quantities, i: Indices, j: Indices, limits: PointCriteria) -> Flags:
+    """Whether each window meets the criterion; measured only where a bound that costs less does not tell."""
+    bound = _BOUNDS.get(criterion.name)
+    doubtful = None if bound is None else np.flatnonzero(~bound(q, i, j, limits))
+    if doubtful is None or 2 * len(doubtful) > len(i):
+        measured, allowed = criterion.measure(q, i, j, limits)
+        return np.asarray(~(measured > allowed), dtype=bool)
+    out = np.ones(len(i), dtype=bool)
+    measured, allowed = criterion.measure(q, i[doubtful], j[doubtful], limits)
+    out[doubtful] = ~(measured > allowed)
     return out
 
 
@@ -315,36 +351,34 @@ def score_windows(q: Quantities, windows: Sequence[Window], limits: PointCriteri
 
     The largest share would say nothing: a window is as long as it can be, so one is always used up.
     """
-    out = []
-    for measures in measure_windows(q, windows, limits):
-        used = np.array([measured / allowed for _, measured, allowed in measures if allowed > 0])
-        out.append(float(np.clip(1.0 - np.sqrt(np.mean(used * used)), 0.0, 1.0)))
-    return out
+    squares, number = np.zeros(len(windows)), np.zeros(len(windows))
+    for _, which, measured, allowed in measure_windows(q, windows, limits):
+        asked = allowed > 0
+        squares[which[asked]] += (measured[asked] / allowed[asked]) ** 2
+        number[which[asked]] += 1
+    return list(np.clip(1.0 - np.sqrt(squares / number), 0.0, 1.0).tolist())
 
 
 def holds(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[bool]:
     """For each window whether it meets the criteria of its family, those of `SLACKENED` with `hold_factor` times the limits."""
-    slack = dict.fromkeys(SLACKENED, limits.hold_factor)
-    return [
-        not any(measured > slack.get(criterion.name, 1.0) * allowed for criterion, measured, allowed in measures)
-        for measures in measure_windows(q, windows, limits)
-    ]
+    held = np.ones(len(windows), dtype=bool)
+    for criterion, which, measured, allowed in measure_windows(q, windows, limits):
+        slack = limits.hold_factor if criterion.name in SLACKENED else 1.0
+        held[which] &= ~(measured > slack * allowed)
+    return list(held.tolist())
 
 
 def measure_windows(
     q: Quantities, windows: Sequence[Window], limits: PointCriteria
-) -> list[list[tuple[Criterion, float, float]]]:
-    """For each window the criteria of its family with measure and limit, SI."""
-    out: list[list[tuple[Criterion, float, float]]] = [[] for _ in windows]
+) -> Iterator[tuple[Criterion, Indices, Floats, Floats]]:
+    """Every criterion of every family: the windows it is asked of (their places), measure and limit of each, SI."""
     for family, criteria in FAMILIES.items():
-        which = [k for k, w in enumerate(windows) if w.family == family]
+        which = np.array([k for k, w in enumerate(windows) if w.family == family], dtype=np.int64)
         i = np.array([windows[k].first for k in which], dtype=np.int64)
         j = np.array([windows[k].stop for k in which], dtype=np.int64)
-        for criterion in criteria if which else ():
+        for criterion in criteria if len(which) else ():
             measured, allowed = criterion.measure(q, i, j, limits)
-            for k, m, a in zip(which, measured, np.broadcast_to(allowed, len(which)), strict=True):
-                out[k].append((criterion, float(m), float(a)))
-    return out
+            yield criterion, which, measured, np.broadcast_to(np.asarray(allowed, dtype=np.float64), which.shape)
 
 
 NOISE_FACTOR = 1.5
@@ -356,5 +390,6 @@ SLACKENED = (
 )  # fmt: skip
 MOST_WITH_POWER = 0.7
 WEIGHED = ("airspeed_trend", "airspeed_band", "vertical_speed")
+FEW_LEFT = 0.8
 WEIGHT_LOSS = 0.1
 WEIGHT_POWER = 2.0

@@ -13,9 +13,10 @@ import numpy as np
 
 from ..shared.frame import sample_column
 from ..shared.physics.atmosphere import standard_pressure
+from ..shared.physics.constants import STANDARD_GRAVITY
 from ..shared.recording import Floats, Recording, Track
 from .robust import own_clock, share_of
-from .signal import Flags, Grid, grid_column, smooth
+from .signal import Flags, Grid, grid_column, slope, smooth
 from .switches import holder_of
 from .throttle import ratio_from_fuel, throttle_opening
 
@@ -33,6 +34,8 @@ HELD_S = 5.0
 SPIKE_SHARE = 0.15
 TURNING_REV_S = 5.0
 STOPPED_REV_S = 2.0
+GAINING_M_S = 0.5
+ENERGY_S = 8.0
 NO_FUEL = 0.03  # of the sortie's full flow
 
 
@@ -45,7 +48,8 @@ class Engine:
     recognised, so that load 0 means idle. reach: the load channel over the air pressure of the
     height, 1 at the sortie's best: an engine without a blower gives less the higher it flies.
     opening: how far the throttle is open, 0 to 1 (throttle.py), the load itself where that cannot be told.
-    airspeed: true airspeed, else indicated.
+    airspeed: true airspeed, else indicated. gaining: where the aircraft gains energy, which it does not without power;
+    False all along where no height or airspeed is recorded, and where a load channel makes it needless.
     """
 
     time_s: Floats
@@ -61,6 +65,7 @@ class Engine:
     airspeed: Floats
     airborne: Flags
     idle_seen: bool
+    gaining: Flags
 
     @property
     def stop_s(self) -> float:
@@ -93,9 +98,24 @@ def read_engine(recording: Recording, grid: Grid, airborne: Flags) -> Engine | N
     ambient = _ambient_pressure(grid, time_s)
     reach = _reach(raw, ambient, flying & working)
     opening = _opening(load_channel, raw, speed, ambient=ambient, load=load)
+    gains = _gains_energy(grid) if load_channel is None else np.zeros(len(grid), dtype=bool)
+    gaining = _on(grid, gains, time_s)
     return Engine(
-        time_s, step_s, speed, speed_channel, load, load_channel, raw, reach, opening, fuel, air, flying, idle_seen
+        time_s, step_s, speed, speed_channel, load, load_channel, raw, reach, opening, fuel, air, flying, idle_seen, gaining
     )  # fmt: skip
+
+
+def _gains_energy(grid: Grid) -> Flags:
+    """Where energy height rises by GAINING_M_S or more, on the grid."""
+    height = grid.first(
+        "pressure_altitude", "baro_altitude", "unnamed_altitude", "gnss_altitude", "gnss_unnamed_altitude"
+    )
+    speed = grid.first("true_airspeed", "recorded_true_airspeed", "calibrated_airspeed", "indicated_airspeed")
+    if height is None or speed is None:
+        return np.zeros(len(grid), dtype=bool)
+    energy = grid.columns[height] + grid.columns[speed] ** 2 / (2.0 * STANDARD_GRAVITY)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(slope(energy, grid.samples(ENERGY_S), grid.step_s) > GAINING_M_S, dtype=bool)
 
 
 def _opening(channel: str | None, raw: Floats, speed: Floats, *, ambient: Floats, load: Floats) -> Floats:

@@ -9,15 +9,19 @@ import numpy as np
 
 from ..shared.findings import Event
 from .engine import Engine
-from .moves import Move, find_moves
+from .moves import Move, find_moves, part_moves
 from .power import idle_band, power_labels, standing
 from .robust import median_of
 from .signal import runs, runs_of_equal
 
-DETECTOR = "engine/1"
+DETECTOR = "engine/2"
 LEAST_CHANGE = 0.05  # of the way from idle to full
-LEAST_OPENING = 0.04  # of the throttle
-OPEN_CHANGE, OPEN_PER_S, OPEN_LOAD = 0.15, 0.06, 0.02
+LEAST_OPENING = 0.043  # of the throttle
+OPEN_CHANGE, OPEN_PER_S, OPEN_LOAD = 0.18, 0.07, 0.02
+LEAST_PART, DIP = (
+    0.08,
+    0.5,
+)  # a move is parted where its pace falls so far: two handfuls of throttle soon after each other
 APART_S = 3.0
 # shares of the way a second; a flow meter averages over some seconds and blurs a move
 SLOWEST_PER_S = {"manifold_pressure": 0.045, "fuel_flow": 0.024, "fuel_mass_flow": 0.024}
@@ -56,9 +60,10 @@ def _throttle_moves(engine: Engine) -> list[Move]:
     """Moves of the load, and those that show in the throttle's opening alone: near full throttle the load hardly moves."""
     channel = engine.load_channel or ""
     rate = SLOWEST_PER_S.get(channel, SLOWEST_OTHERS_PER_S)
-    moves = list(find_moves(engine.time_s, engine.load, least=LEAST_CHANGE, rate_per_s=rate))
+    found = find_moves(engine.time_s, engine.load, least=LEAST_CHANGE, rate_per_s=rate)
     if channel != "manifold_pressure":
-        return moves
+        return list(found)
+    moves = [part for move in found for part in part_moves(engine.time_s, engine.load, move, least=LEAST_PART, dip=DIP)]
     for move in find_moves(engine.time_s, engine.opening, least=OPEN_CHANGE, rate_per_s=OPEN_PER_S):
         before, after = float(engine.load[move.first]), float(engine.load[move.last])
         apart = all(m.start_s > move.stop_s + APART_S or m.stop_s < move.start_s - APART_S for m in moves)

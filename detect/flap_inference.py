@@ -17,9 +17,10 @@ from .configuration_inference import Inferred, Step
 from .course import Told, make_course
 from .witness import confidence_of
 
-DETECTOR = "flap_inference/2"
+DETECTOR = "flap_inference/3"
 FEWEST_CHANGES = 2
-HALF_CHANGE_S = 3.0  # a change is known to about this, and flaps take about twice as long
+HALF_CHANGE_S = 2.0  # flaps take about 4 s from one setting to the next: common practice, no source
+KNOWN_TO_S = 3.0  # no point comes nearer
 
 
 def inferred_flap(
@@ -33,7 +34,7 @@ def inferred_flap(
     changes = [(float(time_s[0]), words[found.flap[0]])]
     for step in found.flap_steps:
         at = float(time_s[step.place])
-        changes += [(at - HALF_CHANGE_S, "transit"), (at + HALF_CHANGE_S, words[step.after])]
+        changes += [(at - KNOWN_TO_S, "transit"), (at + KNOWN_TO_S, words[step.after])]
     return Told(make_course("flap", changes, stop_s), events, (_finding(words),))
 
 
@@ -54,7 +55,7 @@ def _event(found: Inferred, step: Step, at: float, words: list[str], marks: Floa
     shift = float(found.model.angles[step.after] - found.model.angles[step.before])
     facts = {"shift": shift, "inferred": True, "gain": step.gain, **witness}
     return Event(
-        "flap_change", start, stop, HALF_CHANGE_S, "pitch", words[step.before], words[step.after], confidence,
+        "flap_change", start, stop, KNOWN_TO_S, "pitch", words[step.before], words[step.after], confidence,
         DETECTOR, facts,
     )  # fmt: skip
 

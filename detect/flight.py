@@ -30,6 +30,7 @@ HEIGHT_CHANNELS = ("pressure_altitude", "baro_altitude", "unnamed_altitude", "gn
 SHORTEST_FLIGHT_S = 3.0  # shorter hops are bounces of one touchdown
 MOST_AGAINST = 0.2  # of the flight may the wheels switch contradict speed and height
 STEEPER_THAN_GROUND_M_S = 1.2
+NEAR_GROUND_M = 15.0
 FLYING_SHARE = 0.55  # of the usual flying speed: under it nothing flies
 
 
@@ -159,15 +160,17 @@ def _touch_and_goes(
     grounds = calm[~airborne & np.isfinite(calm)]
     if not len(grounds):
         return []
-    usual = float(np.median(grounds))
+    usual, room = float(np.median(grounds)), grid.samples(20.0)
+    stretches = runs(level[first:stop]) + first
+    begin, end = stretches.T
+    long = ((end - begin) * grid.step_s >= 3.0) & (begin - first >= room) & (stop - end >= room)
     out = []
-    for a, b in runs(level[first:stop]):
-        a, b = a + first, b + first
-        if (b - a) * grid.step_s < 3.0 or a - first < grid.samples(20.0) or stop - b < grid.samples(20.0):
-            continue
+    for a, b in stretches[long].tolist():
+        if calm[a:b].min() > usual + NEAR_GROUND_M or calm[a:b].max() < usual - NEAR_GROUND_M:
+            continue  # nor can the median be there
         here = median_of(calm[a:b])
-        if np.min(np.abs(grounds - here)) < 6.0 and abs(here - usual) < 15.0:
-            out.append((int(a), int(b)))
+        if abs(here - usual) < NEAR_GROUND_M and np.min(np.abs(grounds - here)) < 6.0:
+            out.append((a, b))
     return out
 
 

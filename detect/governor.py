@@ -5,8 +5,10 @@ with a fixed pitch, it follows them. A command is seen in one of two ways:
 
 1. the speed moved from or to one the governor holds although neither power nor airspeed explain it (confidence 0.9);
 2. the governor held one speed before and holds another one now, whatever happened in between: the
-   command is put where the speed came to the new one (0.8), with the whole time in between as its
-   uncertainty where that is long (0.5).
+   command is put where the speed rose past the old one, else where it came to the new one (0.8), with the
+   whole time in between as its uncertainty where that is long (0.5).
+
+Power alone cannot raise a speed that the governor holds: where it rises from there a lever was moved, whatever the power did.
 
 What leaves no trace is not reported: a lever moved while the propeller is on its fine stop.
 """
@@ -14,6 +16,7 @@ What leaves no trace is not reported: a lever moved while the propeller is on it
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -24,12 +27,13 @@ from .moves import Move, find_moves
 from .robust import largest, median_of, smallest
 from .signal import Flags, close_short, keep_long, runs, sliding_minimum, slope
 
-DETECTOR = "governor/1"
+DETECTOR = "governor/2"
 LEAST_STEP = 0.03  # of the speed
 HELD_FLAT = 0.004  # largest spread of a held speed, either side of its median
 HELD_S = 6.0
 SAME_SPEED = 0.012
 SAME_HOLD = 0.006
+NEAR_SPEED = 0.97
 HOLD_BESIDE_S = 6.0
 DIRECT_S = 15.0
 STARTING_S = 10.0
@@ -45,6 +49,7 @@ class Hold:
     speed: float
 
 
+@lru_cache(maxsize=1)  # states, events and what may move ask in turn
 def is_governed(engine: Engine) -> bool | None:
     """Whether the propeller is governed, told from the sortie; None when it cannot be told.
 
@@ -55,8 +60,10 @@ def is_governed(engine: Engine) -> bool | None:
     turning, flying = _relative_rates(engine, width)
     with np.errstate(invalid="ignore"):
         told = engine.airborne & (np.abs(flying) > 0.004) & np.isfinite(turning)
-        if engine.load_channel is not None:  # without a load the idle glides speak too, as the few they are
+        if engine.load_channel is not None:
             told &= (engine.load > 0.3) & (np.abs(slope(engine.load, width, engine.step_s)) < 0.01)
+        elif engine.gaining.any():  # idle glides say nothing: there a governed propeller lies on its fine stop
+            told &= engine.gaining
         if np.count_nonzero(told) * engine.step_s < 20.0:
             return None
         return bool(np.median(np.abs(turning[told]) / np.abs(flying[told])) < 0.2)
@@ -120,7 +127,7 @@ def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, .
     out, responses = [], []
     for move in moves:
         speeds = (move.before * scale, move.after * scale)
-        cause = None if _between_holds(move, speeds, holds) else _cause(engine, move, power_moves)
+        cause = None if _leaves_hold(move, speeds, holds) else _cause(engine, move, power_moves)
         if cause is None and not _meets_hold(speeds, holds):
             cause = "airspeed"  # on the fine stop all along: gusts move it, the lever does not
         if cause is None:
@@ -145,10 +152,14 @@ def _governed_holds(engine: Engine) -> list[Hold]:
     return [h for h in found if any(abs(h.speed / s.speed - 1.0) < SAME_HOLD for s in sure)]
 
 
-def _between_holds(move: Move, speeds: tuple[float, float], holds: list[Hold]) -> bool:
-    """Whether the governor held one speed up to the move and holds the other from its end: no power does that."""
-    ends = any(_same(h, speeds[0]) and abs(move.start_s - h.stop_s) < HOLD_BESIDE_S for h in holds)
-    return ends and any(_same(h, speeds[1]) and abs(h.start_s - move.stop_s) < HOLD_BESIDE_S for h in holds)
+def _leaves_hold(move: Move, speeds: tuple[float, float], holds: list[Hold]) -> bool:
+    """Whether the governor held one speed up to the move, and it leads up or to another held speed: no power does that.
+
+    Down it may go without a command, where power is too little to keep the blades off their stop.
+    """
+    if not any(abs(move.start_s - h.stop_s) < HOLD_BESIDE_S and _same(h, speeds[0]) for h in holds):
+        return False
+    return move.change > 0 or any(abs(h.start_s - move.stop_s) < HOLD_BESIDE_S and _same(h, speeds[1]) for h in holds)
 
 
 def _meets_hold(speeds: tuple[float, float], holds: list[Hold]) -> bool:
@@ -211,12 +222,18 @@ def _moved(engine: Engine, move: Move, kind: str, speeds: tuple[float, float]) -
 
 
 def _between(engine: Engine, known: Hold, hold: Hold, moves: tuple[Move, ...]) -> Event:
-    """The command between two different held speeds: where the speed last moved before the second."""
-    last = [m for m in moves if known.stop_s - 3.0 <= m.start_s <= hold.start_s + 1.0]
-    start = last[-1].start_s if last else hold.start_s
+    """The command between two different held speeds: where the speed rose past the first, else where it last moved."""
+    inside = [m for m in moves if known.stop_s - 3.0 <= m.start_s <= hold.start_s + 1.0]
+    past = [m for m in inside if hold.speed > known.speed and _risen(m, largest(engine.speed)) > known.speed]
+    start = past[0].start_s if past else inside[-1].start_s if inside else hold.start_s
     direct = hold.start_s - known.stop_s < DIRECT_S
-    doubt = engine.step_s if direct else max(engine.step_s, start - known.stop_s)
+    doubt = engine.step_s if direct else max(engine.step_s, start - known.stop_s, hold.start_s - start if past else 0.0)
     return Event(
         "rpm_command", start, hold.start_s, doubt, engine.speed_channel or "", known.speed, hold.speed,
         0.8 if direct else 0.5, DETECTOR, {"earliest_s": known.stop_s, "airborne": True},
     )  # fmt: skip
+
+
+def _risen(move: Move, scale: float) -> float:
+    """The speed a rise led to, and a little: at NEAR_SPEED of a held speed its governor would have stepped in."""
+    return move.after * scale / NEAR_SPEED if move.change > 0 else 0.0

@@ -20,17 +20,17 @@ def cheapest_states(cost: Floats, penalty: float) -> Indices:
     if not len(cost):
         return np.empty(0, np.int64)
     rows = cost.tolist()  # plain numbers: a handful of states is too few for array arithmetic to pay
-    best, cheapest_before, kept = rows[0], [], []
+    best = rows[0]
+    reached = [best]
     for row in rows[1:]:
-        least = min(best)
-        limit = least + penalty
-        cheapest_before.append(best.index(least))
-        kept.append([value <= limit for value in best])
+        limit = min(best) + penalty
         best = [(value if value <= limit else limit) + more for value, more in zip(best, row, strict=True)]
+        reached.append(best)
     state = best.index(min(best))
     path = [state]
-    for before, stays in zip(reversed(cheapest_before), reversed(kept), strict=True):
-        if not stays[state]:
-            state = before
+    for before in reversed(reached[:-1]):
+        least = min(before)
+        if before[state] > least + penalty:
+            state = before.index(least)
         path.append(state)
     return np.array(path[::-1], dtype=np.int64)

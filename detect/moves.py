@@ -8,12 +8,15 @@ the level before by, and comes within, a tenth of the whole change.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from ..shared.recording import Floats
 from .robust import median_of, noise_of
 from .signal import Flags, close_short, runs, slope
+
+PACE_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,51 @@ def find_moves(
                 if move is not None and sign * move.change >= max(least, 4.0 * noise):
                     out.append(move)
     return tuple(sorted(out, key=lambda m: m.start_s))
+
+
+def part_moves(time_s: Floats, values: Floats, move: Move, *, least: float, dip: float) -> tuple[Move, ...]:
+    """The moves of at least `least` that one move is made of, itself where it was made in one go.
+
+    It is parted where its pace from second to second falls under `dip` of the pace on either side, at the slowest such
+    place first.
+    """
+    stride = max(1, round(PACE_S / float(time_s[1] - time_s[0])))
+    places = np.append(np.arange(move.first, move.last, stride), move.last)
+    cuts = _cuts(np.diff(values[places]) * np.sign(move.change), least, dip)
+    if not cuts:
+        return (move,)
+    borders = [move.first, *(int(places[k]) for k in cuts), move.last]
+    out = []
+    for first, last in pairwise(borders):
+        part = _spanned(time_s, values, first, last)
+        if part is not None and abs(part.change) >= least:
+            out.append(part)
+    return tuple(out) or (move,)
+
+
+def _cuts(pace: Floats, least: float, dip: float) -> list[int]:
+    """Places at which a move is parted, rising: pace is the change from each to the next (n,)."""
+    best, at = dip, -1
+    for k in range(1, len(pace) - 1):
+        before, after = pace[:k], pace[k + 1 :]
+        around = min(float(before.max()), float(after.max()))
+        if around > 0 and pace[k] / around < best and max(before.sum(), after.sum()) >= least:
+            best, at = float(pace[k]) / around, k
+    if at < 0:
+        return []
+    right = [at + 1 + k for k in _cuts(pace[at + 1 :], least, dip)]
+    return [*_cuts(pace[:at], least, dip), at, *right]
+
+
+def _spanned(time_s: Floats, values: Floats, first: int, last: int) -> Move | None:
+    """The move from one sample to another; None where nothing is left of it."""
+    before, after = float(values[first]), float(values[last])
+    if last - first < 1 or before == after:
+        return None
+    share = (values[first : last + 1] - before) / (after - before)
+    left, arrived = np.flatnonzero(share > 0.1), np.flatnonzero(share > 0.9)
+    start = first + max(int(left[0]) - 1, 0)
+    return Move(float(time_s[start]), float(time_s[first + int(arrived[0])]), before, after, first, last)
 
 
 def _measured(time_s: Floats, values: Floats, first: int, stop: int, width: int) -> Move | None:

@@ -12,16 +12,20 @@ Kinds: level; glide (descending, no power); climb; descent (with power, or power
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.findings import ConfigState, Reason, Segment, StabilisedPoint, Statistic
-from ..shared.recording import Recording
+from ..shared.recording import Floats, Recording
 from ..shared.settings import PointCriteria, Settings
+from .air_motion import AirMotion
 from .candidates import refused_windows
 from .criteria import FAMILIES, score_windows, weigh_windows
 from .joining import flying, joined, settled_ones
@@ -31,7 +35,7 @@ from .refusals import explain_windows
 from .signal import Grid, Indices
 from .states import States
 from .statistics import SegmentStatistics
-from .windows import Family, Window, best_windows, lattice_lengths
+from .windows import Family, Series, Window, best_windows, in_portions, lattice_lengths
 
 DETECTOR = "steady-window/1"
 LATTICE_S = 1.0
@@ -59,14 +63,40 @@ def find_points(
     """
     if not len(grid):
         return (), ()
+    found = _search(grid, states, settings)
+    maker = _PointMaker(found.climb_rate, grid, states.labels, SegmentStatistics(recording))
+    refused = [window for window, _ in found.refused]
+    good, bad = maker.measured(found.windows), maker.measured(refused, REFUSED_CHANNELS)
+    air = AirMotion(recording, *good)
+    return (
+        maker.points(found.windows, air.laid_over(*good), found.scores, [()] * len(found.windows)),
+        maker.points(refused, air.laid_over(*bad), [0.0] * len(refused), [why for _, why in found.refused]),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """Windows with their scores, refused candidates with every reason, and the climb rate on the grid."""
+
+    windows: list[Window]
+    scores: list[float]
+    refused: list[tuple[Window, tuple[Reason, ...]]]
+    climb_rate: Series
+
+
+def _search(grid: Grid, states: States, settings: Settings) -> _Found:
+    """All that is asked of the grid: what the search takes for it is free again when the recording is measured."""
     q = quantities_of(grid, states.labels, states.flight.airborne, movable=states.movable)
     windows = steady_windows(q, settings.points)
     candidates = refused_windows(q, settings.points, windows)
     scores = score_windows(q, windows, settings.points)
     reasons = explain_windows(q, candidates, settings)
-    maker = _PointMaker(q, grid, states.labels, SegmentStatistics(recording))
-    broken = [(w, why) for w, why in zip(candidates, reasons, strict=True) if why]
-    return maker.accepted(windows, scores), maker.refused(broken)
+    return _Found(
+        windows,
+        scores,
+        [(w, why) for w, why in zip(candidates, reasons, strict=True) if why],
+        Series(q.climb_rate.values),
+    )
 
 
 def steady_windows(q: Quantities, limits: PointCriteria) -> list[Window]:
@@ -89,7 +119,7 @@ def _families(q: Quantities, starts: Indices, limits: PointCriteria, span: tuple
         known = settled(q, name, shortest=span[0])
         return Family(name, reach, lambda i, j: weigh_windows(q, name, i, j, limits, known))
 
-    return [family(name, reach) for name, reach in reaches_of(q, starts, limits, most=span[1]).items()]
+    return [family(name, reach) for name, reach in reaches_of(q, starts, limits, least=span[0], most=span[1]).items()]
 
 
 def _refined(q: Quantities, windows: list[Window], reach: int, limits: PointCriteria) -> list[Window]:
@@ -99,7 +129,7 @@ def _refined(q: Quantities, windows: list[Window], reach: int, limits: PointCrit
         chosen = [(k, w) for k, w in enumerate(windows) if w.family == family]
         if chosen:
             which, i, j = _edges(windows, chosen, reach, len(q.airborne))
-            weight = np.where(flying(q, i, j), weigh_windows(q, family, i, j, limits), 0.0)
+            weight = in_portions(partial(_weigh_flying, q, limits, family), i, j)
             length = np.where(weight > 0, j - i, 0)
             for k, window in chosen:
                 here = np.flatnonzero(which == k)
@@ -107,6 +137,10 @@ def _refined(q: Quantities, windows: list[Window], reach: int, limits: PointCrit
                 grown = Window(int(i[best]), int(j[best]), family, float(weight[best]))
                 out.append(grown if length[best] else window)
     return sorted(out, key=lambda w: w.first)
+
+
+def _weigh_flying(q: Quantities, limits: PointCriteria, family: str, i: Indices, j: Indices) -> Floats:
+    return np.where(flying(q, i, j), weigh_windows(q, family, i, j, limits), 0.0)
 
 
 def _edges(
@@ -130,17 +164,27 @@ class _PointMaker:
     """Windows to points, with what all of them share."""
 
     def __init__(
-        self, q: Quantities, grid: Grid, labels: Mapping[str, NDArray[Any]], statistics: SegmentStatistics
+        self, climb_rate: Series, grid: Grid, labels: Mapping[str, NDArray[Any]], statistics: SegmentStatistics
     ) -> None:
-        self.q, self.grid, self.labels, self.statistics = q, grid, labels, statistics
+        self.climb_rate, self.grid, self.labels, self.statistics = climb_rate, grid, labels, statistics
+        self.changes = {name: (np.flatnonzero(v[1:] != v[:-1]) + 1).tolist() for name, v in labels.items()}
 
-    def accepted(self, windows: Sequence[Window], scores: Sequence[float]) -> tuple[StabilisedPoint, ...]:
-        found = self.statistics.over_all([self._segment(w) for w in windows])
-        return tuple(self._point(w, one, score, ()) for w, one, score in zip(windows, found, scores, strict=True))
+    def measured(
+        self, windows: Sequence[Window], channels: Container[str] | None = None
+    ) -> tuple[list[Segment], list[dict[str, Statistic]]]:
+        """The windows as stretches, and their statistics, of all channels or of those asked for."""
+        segments = [self._segment(w) for w in windows]
+        return segments, self.statistics.over_all(segments, channels)
 
-    def refused(self, broken: Sequence[tuple[Window, tuple[Reason, ...]]]) -> tuple[StabilisedPoint, ...]:
-        found = self.statistics.over_all([self._segment(w) for w, _ in broken], REFUSED_CHANNELS)
-        return tuple(self._point(w, one, 0.0, why) for (w, why), one in zip(broken, found, strict=True))
+    def points(
+        self,
+        windows: Sequence[Window],
+        found: Sequence[Mapping[str, Statistic]],
+        scores: Sequence[float],
+        reasons: Sequence[tuple[Reason, ...]],
+    ) -> tuple[StabilisedPoint, ...]:
+        """The windows as points with their statistics, score and reasons."""
+        return tuple(map(self._point, windows, found, scores, reasons))
 
     def _point(
         self, window: Window, found: Mapping[str, Statistic], score: float, reasons: tuple[Reason, ...]
@@ -153,20 +197,21 @@ class _PointMaker:
         return Segment(start, start + (window.stop - window.first) * self.grid.step_s)
 
     def _state(self, window: Window) -> ConfigState:
-        words = {n: _commonest(v[window.first : window.stop]) for n, v in self.labels.items()}
+        words = {name: self._word(name, window) for name in self.labels}
         channels = ("gear", "flap", "power", "propulsion")
         return ConfigState(self._segment(window), **{n: words.get(n, "unknown") for n in channels})
+
+    def _word(self, name: str, window: Window) -> str:
+        """The commonest word of a state over the window."""
+        labels, changes = self.labels[name], self.changes[name]
+        if bisect_right(changes, window.first) == bisect_left(changes, window.stop):  # nearly always one alone
+            return str(labels[window.first])
+        return str(Counter(labels[window.first : window.stop].tolist()).most_common(1)[0][0])
 
     def _kind(self, window: Window, state: ConfigState) -> str:
         if window.family != "slope":
             return window.family
-        if self.q.climb_rate.mean(np.array([window.first]), np.array([window.stop]))[0] > 0:
+        if self.climb_rate.mean(np.array([window.first]), np.array([window.stop]))[0] > 0:
             return "climb"
         no_power = state.power in NO_POWER or state.propulsion in NO_POWER_PROPULSION
         return "glide" if no_power else "descent"
-
-
-def _commonest(labels: NDArray[Any]) -> str:
-    if (labels == labels[0]).all():  # nearly always: a point has one configuration
-        return str(labels[0])
-    return str(Counter(labels.tolist()).most_common(1)[0][0])

@@ -27,27 +27,35 @@ SETTLED_BY_FAMILY = {
 SETTLED_INSIDE = ("engine_speed_step", "manifold_pressure_step", "fuel_flow_step", "air_roughness")
 
 
-def reaches_of(q: Quantities, starts: Indices, limits: PointCriteria, *, most: int) -> dict[str, Indices]:
-    """For each family and start a stop no good window passes: int64 like starts. most: longest window, samples."""
-    common = [_usable(q, starts), q.airspeed_mean.reach(starts, 2 * airspeed_band(q, limits), most=most)]
-    held = [
-        s.reach(starts, limits.manifold_pressure_share, gaps=True, most=most)
-        for s in (q.manifold_ratio, q.manifold_logarithm)
-    ]
-    common.append(np.maximum(*held))
-    common += _inside(q, starts, limits)
-    everywhere = np.asarray(np.minimum.reduce(common), dtype=np.int64)
-    height = q.altitude.reach(starts, 2 * limits.level_altitude_band, most=most)
+def reaches_of(q: Quantities, starts: Indices, limits: PointCriteria, *, least: int, most: int) -> dict[str, Indices]:
+    """For each family and start a stop no good window passes: int64 like starts. least, most: shortest and longest
+    window, samples; where no more is left than the shortest nothing further is asked."""
+    slope = np.minimum.reduce([_usable(q, starts), *_inside(q, starts, limits)])
+    some = np.flatnonzero(slope - starts >= least)
+    for held in (_airspeed_held, _manifold_held):
+        slope[some] = np.minimum(slope[some], held(q, starts[some], limits, most))
+        some = some[slope[some] - starts[some] >= least]
+    turn, at = slope.copy(), starts[some]
+    height = q.altitude.reach(at, 2 * limits.level_altitude_band, most=most)
     with np.errstate(invalid="ignore"):
-        wings = next_true(np.abs(q.bank.values) > limits.bank)[starts]
-    straight = np.minimum(wings, q.heading.reach(starts, limits.heading, gaps=True, most=most))
-    turning = q.bank.reach(starts, 2 * limits.turn_bank_band, gaps=True, most=most)
-    slope = np.minimum(everywhere, straight)
-    return {
-        "level": np.minimum(slope, height),
-        "slope": slope,
-        "turn": np.minimum(np.minimum(everywhere, turning), height),
-    }
+        wings = next_true(np.abs(q.bank.values) > limits.bank)[at]
+    straight = np.minimum(wings, q.heading.reach(at, limits.heading, gaps=True, most=most))
+    turning = q.bank.reach(at, 2 * limits.turn_bank_band, gaps=True, most=most)
+    turn[some] = np.minimum(np.minimum(turn[some], turning), height)
+    slope[some] = np.minimum(slope[some], straight)
+    level = slope.copy()
+    level[some] = np.minimum(slope[some], height)
+    return {"level": level, "slope": slope, "turn": turn}
+
+
+def _airspeed_held(q: Quantities, starts: Indices, limits: PointCriteria, most: int) -> Indices:
+    return q.airspeed_mean.reach(starts, 2 * airspeed_band(q, limits), most=most)
+
+
+def _manifold_held(q: Quantities, starts: Indices, limits: PointCriteria, most: int) -> Indices:
+    share = limits.manifold_pressure_share
+    ratio = q.manifold_ratio.reach(starts, share, gaps=True, most=most)
+    return np.maximum(ratio, q.manifold_logarithm.reach(starts, share, gaps=True, most=most))
 
 
 def airspeed_band(q: Quantities, limits: PointCriteria) -> float:

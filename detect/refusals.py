@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache, partial
 
 import numpy as np
 
 from ..shared.findings import Reason
+from ..shared.recording import Floats
 from ..shared.settings import PointCriteria, Settings
 from .criteria import FAMILIES, measure_windows, weigh_windows
 from .quantities import Quantities
 from .signal import Flags, Indices
-from .windows import Window
+from .windows import Window, in_portions
 
 LEAST_PART_S = 4.0
 
@@ -22,17 +24,21 @@ def explain_windows(q: Quantities, windows: Sequence[Window], settings: Settings
     Of a window that is long enough but broken, the longest part that is not broken is told where it is
     worth telling: it was steady, for so long.
     """
-    least, out = settings.points.minimum_duration, []
-    parts = _steady_parts(q, windows, settings.points)
-    for window, part, measures in zip(windows, parts, measure_windows(q, windows, settings.points), strict=True):
-        reasons = [c.reason(measured, allowed, settings) for c, measured, allowed in measures if measured > allowed]
+    least = settings.points.minimum_duration
+    reasons: list[list[Reason]] = [[] for _ in windows]
+    for criterion, which, measured, allowed in measure_windows(q, windows, settings.points):
+        for k in np.flatnonzero(measured > allowed).tolist():
+            reasons[which[k]].append(criterion.reason(float(measured[k]), float(allowed[k]), settings))
+    for window, broken in zip(windows, reasons, strict=True):
         seconds = (window.stop - window.first) * q.step_s
         if seconds < least - 1e-6:
-            reasons.append(Reason("duration", seconds, least, "s", f"only {seconds:.1f} s < {least:.1f} s"))
-        elif reasons and LEAST_PART_S <= part < least:
-            reasons.append(Reason("duration", part, least, "s", f"steady for {part:.0f} s at most < {least:.1f} s"))
-        out.append(tuple(reasons))
-    return out
+            broken.append(Reason("duration", seconds, least, "s", f"only {seconds:.1f} s < {least:.1f} s"))
+    long = [k for k, window in enumerate(windows) if reasons[k] and reasons[k][-1].criterion != "duration"]
+    for k, part in zip(long, _steady_parts(q, [windows[k] for k in long], settings.points), strict=True):
+        if LEAST_PART_S <= part < least:
+            text = f"steady for {part:.0f} s at most < {least:.1f} s"
+            reasons[k].append(Reason("duration", part, least, "s", text))
+    return [tuple(broken) for broken in reasons]
 
 
 def _steady_parts(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[float]:
@@ -46,14 +52,25 @@ def _steady_parts(q: Quantities, windows: Sequence[Window], limits: PointCriteri
         owners, firsts, stops = [np.empty(0, np.int64)], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
         for k, window in enumerate(windows):
             if window.family == family:
-                i, j = np.triu_indices((window.stop - window.first) // step + 1, fewest)
+                i, j = _pairs((window.stop - window.first) // step + 1, fewest)
                 owners.append(np.full(len(i), k))
                 firsts.append(window.first + i * step)
                 stops.append(window.first + j * step)
         owner, i, j = np.concatenate(owners), np.concatenate(firsts), np.concatenate(stops)
-        good = (weigh_windows(q, family, i, j, limits, known=("airspeed_trend",)) > 0) & _trend_holds(q, i, j, limits)
+        good = in_portions(partial(_weigh_part, q, limits, family), i, j) > 0
         np.maximum.at(best, owner[good], (j[good] - i[good]) * q.step_s)
     return best.tolist()
+
+
+def _weigh_part(q: Quantities, limits: PointCriteria, family: str, i: Indices, j: Indices) -> Floats:
+    return weigh_windows(q, family, i, j, limits, known=("airspeed_trend",)) * _trend_holds(q, i, j, limits)
+
+
+@lru_cache(maxsize=64)
+def _pairs(number: int, apart: int) -> tuple[Indices, Indices]:
+    """All pairs of 0 ... number - 1 at least so far apart; of a few numbers, asked for again and again."""
+    first, second = np.triu_indices(number, apart)
+    return np.asarray(first, dtype=np.int64), np.asarray(second, dtype=np.int64)
 
 
 def _trend_holds(q: Quantities, i: Indices, j: Indices, limits: PointCriteria) -> Flags:

@@ -13,13 +13,14 @@ from .signal import make_grid
 from .states import config_states, find_states, state_runs
 
 
-def detect(recording: Recording, settings: Settings) -> Detection:
+def detect(recording: Recording, settings: Settings, *, gear_moves: str | None = None) -> Detection:
     """States, events, phases, manoeuvres and stabilised points of one sortie.
 
+    gear_moves: what else, beside settings and card, is known to say that this aircraft's gear moves, in a word.
     A channel that is missing is a finding (NOT_ATTEMPTED), never a failure.
     """
     grid = make_grid(recording)
-    states = find_states(grid, settings, recording)
+    states = find_states(grid, settings, recording, gear_moves=gear_moves)
     events, event_findings = find_events(grid, states, settings)
     flown = find_manoeuvres(grid, states, events, recording=recording, settings=settings)
     go_arounds = tuple(e for e in events if e.kind == "go_around")

@@ -14,7 +14,8 @@ those that gain less than the penalty go, smallest first. O(n x channels) a roun
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -50,10 +51,11 @@ def two_line_search(signals: Floats, penalty: float, minimum: int = 2, widths: S
     reach = max(fitting[0] // 2, 1)
     changes = _peaks(gain, PEAK_SHARE * penalty, reach)
     changes = changes[(changes >= minimum) & (changes <= length - minimum)]
+    rounds = _Rounds(cost, penalty, minimum)
     for _ in range(MAXIMUM_ROUNDS):
         before = changes
-        changes = _split(cost, changes, penalty, minimum)
-        changes = _merged(cost, _moved(cost, changes, max(reach * 2, 2), minimum), penalty, minimum)
+        changes = rounds.split(changes)
+        changes = rounds.merged(_moved(cost, changes, max(reach * 2, 2), minimum))
         changes = _dropped(cost, changes, penalty)
         if np.array_equal(changes, before):
             break
@@ -95,19 +97,6 @@ def _peaks(gain: Floats, height: float, reach: int) -> Indices:
     return found[np.concatenate(([True], np.diff(found) > reach))].astype(np.int64)
 
 
-def _split(cost: LineCost, changes: Indices, penalty: float, minimum: int) -> Indices:
-    """The changes, and in each stretch the best further one if it gains more than the penalty."""
-    borders = np.concatenate(([0], changes, [cost.length])).astype(np.int64)
-    place = np.arange(cost.length, dtype=np.int64)
-    stretch = np.searchsorted(borders, place, side="right") - 1
-    low, high = borders[stretch], borders[stretch + 1]
-    gain = cost.error(low, high) - cost.error(low, place) - cost.error(place, high)
-    gain = np.where((place >= low + minimum) & (place <= high - minimum), gain, -np.inf)
-    order = np.lexsort((place, -gain, stretch))
-    best = order[np.concatenate(([True], np.diff(stretch[order]) > 0))]
-    return np.sort(np.concatenate((changes, best[gain[best] > penalty]))).astype(np.int64)
-
-
 def _moved(cost: LineCost, changes: Indices, half: int, minimum: int) -> Indices:
     """Each change at its best place within `half` samples, its neighbours held still: odd ones, then even ones."""
     for parity in (0, 1):
@@ -129,33 +118,83 @@ def _moved(cost: LineCost, changes: Indices, half: int, minimum: int) -> Indices
     return np.unique(changes)
 
 
-def _merged(cost: LineCost, changes: Indices, penalty: float, minimum: int) -> Indices:
-    """The changes with pairs that bracket one made one, the first pair first: the two peaks either side of a jump."""
-    borders = np.concatenate(([0], changes, [cost.length])).astype(np.int64)
-    single = _single(cost, borders, penalty, minimum)  # for each pair the place of one that serves better, or -1
-    k = 0
-    while (single[k:] >= 0).any():
-        k += int((single[k:] >= 0).argmax())
-        borders = np.concatenate((borders[: k + 1], [single[k]], borders[k + 3 :]))
-        single = np.delete(single, k)
-        single[k : k + 2] = _single(cost, borders[k : k + 5], penalty, minimum)  # the others are as they were
-    return borders[1:-1]
+class _Rounds:
+    """What of a round needs trying all places; stretches that stay as they were are not tried again."""
+
+    def __init__(self, cost: LineCost, penalty: float, minimum: int) -> None:
+        self.cost, self.penalty, self.minimum = cost, penalty, minimum
+        self._further: dict[tuple[int, ...], int] = {}  # stretch -> place of a further change, -1 for none
+        self._single: dict[tuple[int, ...], int] = {}  # four borders -> place of one change for the inner two, -1
+
+    def split(self, changes: Indices) -> Indices:
+        """The changes, and in each stretch the best further one if it gains more than the penalty."""
+        borders = [0, *changes.tolist(), self.cost.length]
+        stretches = list(pairwise(borders))
+        self._look_for(self._further, stretches, self._best_further)
+        found = [self._further[one] for one in stretches if self._further[one] >= 0]
+        return np.array(sorted([*changes.tolist(), *found]), dtype=np.int64)
+
+    def merged(self, changes: Indices) -> Indices:
+        """The changes with pairs that bracket one made one, the first pair first: the two peaks either side of a jump."""
+        borders = [0, *changes.tolist(), self.cost.length]
+        k = 0
+        while k + 3 < len(borders):
+            fours = list(zip(borders, borders[1:], borders[2:], borders[3:], strict=False))
+            self._look_for(self._single, fours, self._best_single)
+            k = next((m for m in range(k, len(fours)) if self._single[fours[m]] >= 0), len(borders))
+            if k < len(borders):
+                borders[k + 1 : k + 3] = [self._single[fours[k]]]
+        return np.array(borders[1:-1], dtype=np.int64)
+
+    @staticmethod
+    def _look_for(
+        known: dict[tuple[int, ...], int],
+        wanted: Sequence[tuple[int, ...]],
+        search: Callable[[Indices], Indices],
+    ) -> None:
+        new = [one for one in wanted if one not in known]
+        if new:
+            known.update(zip(new, search(np.array(new, dtype=np.int64)).tolist(), strict=True))
+
+    def _best_further(self, stretches: Indices) -> Indices:
+        """The best place of a further change in each stretch (k, 2); -1 where none gains more than the penalty."""
+        low, high = stretches.T
+        owner, place = _places(low + self.minimum, high - self.minimum)
+        gain = self.cost.error(low, high)[owner]
+        gain = gain - self.cost.error(low[owner], place) - self.cost.error(place, high[owner])
+        heads = _first_largest(owner, gain)
+        best = np.full(len(low), -1, dtype=np.int64)
+        best[owner[heads]] = np.where(gain[heads] > self.penalty, place[heads], -1)
+        return best
+
+    def _best_single(self, fours: Indices) -> Indices:
+        """For the inner two of four borders (k, 4) the best place of one instead; -1 where two serve better."""
+        low, left, right, high = fours.T
+        error, minimum = self.cost.error, self.minimum
+        pair = error(low, left) + error(left, right) + error(right, high) + self.penalty
+        owner, trial = _places(np.maximum(left, low + minimum), np.minimum(right, high - minimum))
+        total = error(low[owner], trial) + error(trial, high[owner])
+        heads = _first_largest(owner, -total)
+        best = np.full(len(low), -1, dtype=np.int64)
+        best[owner[heads]] = np.where(total[heads] < pair[owner[heads]], trial[heads], -1)
+        return best
 
 
-def _single(cost: LineCost, borders: Indices, penalty: float, minimum: int) -> Indices:
-    """For every two neighbouring inner borders the best place of one instead; -1 where two serve better."""
-    low, left, right, high = (borders[d : len(borders) - 3 + d] for d in range(4))
-    pair = cost.error(low, left) + cost.error(left, right) + cost.error(right, high) + penalty
-    first, last = np.maximum(left, low + minimum), np.minimum(right, high - minimum)
+def _places(first: Indices, last: Indices) -> tuple[Indices, Indices]:
+    """All places from each first to each last, end to end, and which pair each belongs to; none where last is before."""
     number = np.maximum(last - first + 1, 0)
     owner = np.repeat(np.arange(len(number)), number)
-    trial = np.arange(len(owner)) - np.repeat(np.cumsum(number) - number, number) + first[owner]
-    total = cost.error(low[owner], trial) + cost.error(trial, high[owner])
-    order = np.lexsort((trial, total, owner))
-    heads = order[np.flatnonzero(np.diff(owner[order], prepend=-1))]
-    best = np.full(len(number), -1, dtype=np.int64)
-    best[owner[heads]] = np.where(total[heads] < pair[owner[heads]], trial[heads], -1)
-    return best
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(number) - number, number) + first[owner]
+
+
+def _first_largest(owner: Indices, values: Floats) -> Indices:
+    """Index of the first of the largest values of each owner; owners rise."""
+    if not len(owner):
+        return np.empty(0, np.int64)
+    begins = np.flatnonzero(np.diff(owner, prepend=-1))
+    largest = np.repeat(np.maximum.reduceat(values, begins), np.diff(begins, append=len(owner)))
+    places = np.flatnonzero(values == largest)
+    return np.asarray(places[np.flatnonzero(np.diff(owner[places], prepend=-1))], dtype=np.int64)
 
 
 def _dropped(cost: LineCost | MeanCost, changes: Indices, penalty: float) -> Indices:

@@ -316,9 +316,22 @@ def unwrap(angle: Floats, turn: float = 2 * np.pi) -> Floats:
     """Angle without jumps of a whole turn; gaps stay gaps and do not break what follows."""
     known = np.isfinite(angle)
     if known.all():
-        return np.asarray(np.unwrap(angle, period=turn))
+        return _without_jumps(angle, turn)
     out = angle.copy()
-    out[known] = np.unwrap(angle[known], period=turn)
+    out[known] = _without_jumps(angle[known], turn)
+    return out
+
+
+def _without_jumps(angle: Floats, turn: float) -> Floats:
+    """As numpy.unwrap, which sums over all samples where there are but a few jumps."""
+    change = np.diff(angle)
+    jumps = np.flatnonzero(np.abs(change) >= turn / 2)
+    shorter = np.mod(change[jumps] + turn / 2, turn) - turn / 2
+    shorter[(shorter == -turn / 2) & (change[jumps] > 0)] = turn / 2
+    out = np.array(angle, dtype=np.float64)
+    if len(jumps):
+        turned = np.cumsum(shorter - change[jumps])
+        out[jumps[0] + 1 :] += np.repeat(turned, np.diff(jumps, append=len(change)))
     return out
 
 
@@ -361,9 +374,9 @@ def hysteresis(values: Floats, low: float, high: float, *, start: bool = False) 
 def keep_long(flags: Flags, minimum: int) -> Flags:
     """The flags without true stretches shorter than `minimum` samples."""
     out = flags.copy()
-    for first, stop in runs(flags):
-        if stop - first < minimum:
-            out[first:stop] = False
+    stretches = runs(flags)
+    for first, stop in stretches[stretches[:, 1] - stretches[:, 0] < minimum].tolist():
+        out[first:stop] = False
     return out
 
 
@@ -371,7 +384,7 @@ def close_short(flags: Flags, maximum: int) -> Flags:
     """The flags with false stretches of at most `maximum` samples between true ones filled."""
     out = flags.copy()
     holes = runs(~flags)
-    for first, stop in holes:
-        if stop - first <= maximum and first > 0 and stop < len(flags):
-            out[first:stop] = True
+    inner = (holes[:, 0] > 0) & (holes[:, 1] < len(flags))
+    for first, stop in holes[inner & (holes[:, 1] - holes[:, 0] <= maximum)].tolist():
+        out[first:stop] = True
     return out

@@ -27,7 +27,7 @@ from .governor import is_governed
 from .power import power_labels
 from .propulsion import propulsion_labels
 from .signal import Grid
-from .unrecorded import movable_of, told_from_response
+from .unrecorded import Known, movable_of, told_from_response, who_vouches
 
 CONFIGURATION = ("gear", "flap", "power", "propulsion")
 _WANTED = {
@@ -35,6 +35,10 @@ _WANTED = {
     "write aircraft.retractable_gear = true or false in the settings",
     "flap": "no position, angle or selection of it is recorded, and the angle of attack does not tell",
 }
+_WANTED_STILL = (
+    "no switch, position or word of it is recorded, and too little was flown in calm air, or too few channels are "
+    "recorded, to tell it from the drag"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,8 +57,8 @@ class States:
     movable: frozenset[str] = frozenset({"gear", "flap"})
 
 
-def find_states(grid: Grid, settings: Settings, recording: Recording) -> States:
-    """Gear, flap, power and propulsion over the grid's time, with gear and flap events."""
+def find_states(grid: Grid, settings: Settings, recording: Recording, *, gear_moves: str | None = None) -> States:
+    """Gear, flap, power and propulsion over the grid's time, with gear and flap events. gear_moves: see `run.detect`."""
     flight = find_flight(grid, recording)
     engine = _engine(recording, grid, settings, flight)
     gear, flap = recorded_gear(recording), recorded_flap(recording, settings)
@@ -62,9 +66,10 @@ def find_states(grid: Grid, settings: Settings, recording: Recording) -> States:
         gear = Told(constant_course("gear", "fixed", *_span(grid)), (), ())
     if gear is None or flap is None:
         wanted = {name for name, told in (("gear", gear), ("flap", flap)) if told is None}
-        told = told_from_response(wanted, grid, recording, settings=settings, configuration=(flight, engine))
-        gear = gear or told.get("gear") or _nothing("gear", grid)
-        flap = flap or told.get("flap") or _nothing("flap", grid)
+        vouched = who_vouches(settings, recording) or gear_moves
+        told = told_from_response(wanted, grid, recording, settings=settings, known=Known(flight, engine, vouched))
+        gear = gear or told.get("gear") or _nothing("gear", grid, vouched)
+        flap = flap or told.get("flap") or _nothing("flap", grid, None)
     power, propulsion, engine_findings = _engine_courses(engine, grid)
     courses = {"gear": gear.course, "flap": flap.course, "power": power, "propulsion": propulsion}
     return States(
@@ -93,9 +98,10 @@ def _span(grid: Grid) -> tuple[float, float]:
     return (float(grid.time_s[0]), float(grid.time_s[-1]) + grid.step_s) if len(grid) else (0.0, 0.0)
 
 
-def _nothing(channel: str, grid: Grid) -> Told:
-    """No channel tells: 'unknown' all along, and a finding that says so."""
-    finding = Finding("NOT_ATTEMPTED", f"{channel} was not told: {_WANTED[channel]}", where=channel)
+def _nothing(channel: str, grid: Grid, vouched: str | None) -> Told:
+    """No channel tells: 'unknown' all along, and a finding that says so. vouched: who said that the gear moves."""
+    wanted, facts = (_WANTED[channel], {}) if vouched is None else (_WANTED_STILL, {"vouched": vouched})
+    finding = Finding("NOT_ATTEMPTED", f"{channel} was not told: {wanted}", where=channel, facts=facts)
     return Told(constant_course(channel, UNKNOWN, *_span(grid)), (), (finding,))
 
 

@@ -4,8 +4,8 @@ The standard error of the mean is not the deviation over the root of the count. 
 
 - Rates, loads, attitudes, the engine: what gusts and the pilot make of them leaves the condition's own value in doubt.
   The number of independent samples is the count over the integrated autocorrelation time (autocorrelation.py).
-- What the stretch was flown at (`FLOWN`: airspeeds, heights, the air): its wandering was really flown, the mean is that of the
-  stretch whatever the scatter. In doubt is what the instrument adds: what changes within half a second, beyond the
+- What the stretch was flown at (`FLOWN`: airspeeds, heights, the air, the rate of energy): its wandering was really flown, the mean is
+  that of the stretch whatever the scatter; what the sink through still air differs by is air_motion.py's. In doubt is what the instrument adds: what changes within half a second, beyond the
   trend, counts as its noise, with one independent sample each half second.
 
 The recorder's resolution adds step / sqrt(12), which no averaging of a steady value removes (JCGM
@@ -20,21 +20,22 @@ import numpy as np
 
 from ..shared.findings import Segment, Statistic
 from ..shared.recording import Column, Floats, Recording, Track
-from ..shared.spill import note_use, spill
+from ..shared.spill import is_large, note_use, spill
 from ..shared.vocabulary import meaning_of
 from .autocorrelation import times_of_stretches
 from .signal import SLOW_CHANNELS, Flags, Indices, spikeless, unwrap
 
 STEP_SHARE = float(1 / np.sqrt(12.0))
 NAN = float("nan")
-BATCH = 20_000  # rows of a recorder looked at together
+BATCH = 1 << 19  # samples looked at together: what is computed of them stays near the processor, and is little memory
+AROUND = 4  # the system takes more of a column from disk than the stretch that is read
 NOISE_S = 0.5
 FLOWN = frozenset(
     {
         "indicated_airspeed", "calibrated_airspeed", "equivalent_airspeed", "true_airspeed", "recorded_true_airspeed",
         "pressure_altitude", "baro_altitude", "unnamed_altitude", "density_altitude", "gnss_altitude",
         "gnss_ellipsoid_altitude", "gnss_unnamed_altitude", "static_pressure", "impact_pressure",
-        "outside_air_temperature", "static_air_temperature", "density_ratio",
+        "outside_air_temperature", "static_air_temperature", "density_ratio", "energy_climb_rate", "sink_rate",
     }
 )  # fmt: skip
 
@@ -81,20 +82,21 @@ def _of_stretches(
     """Statistics of every stretch (s) of complete channels, rows (c, n) that are the stretches end to end.
 
     turns: a whole turn of each channel that is an angle, else NaN; its mean is given within one turn.
-    flown: (c,), channels of which only the instrument's noise leaves the mean in doubt.
+    flown: (c,), channels of which only the instrument's noise leaves the mean in doubt; these come last.
     """
     mean = np.add.reduceat(rows, starts, axis=1) / counts
-    centred = rows - np.repeat(mean, counts, axis=1)
+    centred = np.repeat(mean, counts, axis=1)
+    np.subtract(rows, centred, out=centred)
     square = np.add.reduceat(centred * centred, starts, axis=1)
     place = time_s - np.repeat(np.add.reduceat(time_s, starts) / counts, counts)
     spread = np.add.reduceat(place * place, starts)
     low, high = (extreme.reduceat(rows, starts, axis=1) for extreme in (np.minimum, np.maximum))
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = np.where(spread > 0, np.add.reduceat(centred * place, starts, axis=1) / spread, NAN)
-        scatter = np.full(square.shape, NAN)
-        times = times_of_stretches(centred[~flown], square[~flown], starts, counts)
-        scatter[~flown] = np.where(counts > 1, square[~flown] / (counts - 1) * times / counts, NAN)
-        scatter[flown] = _noise_of_means(time_s, rows[flown], starts, counts)
+        number = np.count_nonzero(~flown)
+        times = times_of_stretches(centred[:number], square[:number], starts, counts)
+        scatter = np.where(counts > 1, square[:number] / (counts - 1) * times / counts, NAN)
+        scatter = np.concatenate((scatter, _noise_of_means(time_s, rows[number:], starts, counts)))
     turned = np.nan_to_num(turns[:, None] * np.floor(mean / turns[:, None]))
     error = _standard_errors(scatter, steps)
     numbers = (mean - turned, np.sqrt(square / counts), slope, error, low - turned, high - turned)
@@ -175,11 +177,11 @@ class _Block:
 
     def __init__(self, track: Track, names: list[str]) -> None:
         self.track = track
-        self.names = names
+        self.names = sorted(names, key=FLOWN.__contains__)
         self.time_s = track.time_s
-        self.columns: list[Column] = [track.columns[n] for n in names]
+        self.columns: list[Column] = [track.columns[n] for n in self.names]
         self.turns = np.array([_turn(column) for column in self.columns])
-        self.flown = np.array([name in FLOWN for name in names])
+        self.flown = np.array([name in FLOWN for name in self.names])
         self.ready: dict[int, Floats] = {}
 
     def over_all(self, segments: Sequence[Segment], channels: Container[str] | None) -> list[dict[str, Statistic]]:
@@ -190,7 +192,7 @@ class _Block:
         bounds = np.array([(s.start_s, s.stop_s) for s in segments]).reshape(-1, 2)
         first, stop = np.searchsorted(self.time_s, bounds[:, 0]), np.searchsorted(self.time_s, bounds[:, 1])
         held = np.flatnonzero(stop > first)
-        for some in _batches(held, stop - first) if len(which) else ():
+        for some in _batches(held, stop - first, len(which)):
             for k, found in zip(some, self._measure(first[some], stop[some], which), strict=True):
                 out[k] = found
         return out
@@ -201,14 +203,17 @@ class _Block:
         starts = np.cumsum(counts) - counts
         spans = list(zip(first.tolist(), stop.tolist(), strict=True))
         times = np.concatenate([self.time_s[a:b] for a, b in spans])
-        rows = np.stack([np.concatenate([row[a:b] for a, b in spans]) for row in map(self._row, which.tolist())])
-        note_use(rows.nbytes)
+        rows = np.empty((len(which), len(times)))
+        for into, row in zip(rows, map(self._row, which.tolist()), strict=True):
+            np.concatenate([row[a:b] for a, b in spans], out=into)
+        if is_large(self.time_s):
+            note_use(AROUND * rows.nbytes)
         known = np.isfinite(rows)
         full = known.all(axis=1)
         out: list[dict[str, Statistic]] = [{} for _ in counts]
         if full.any():
-            for into, found in zip(out, self._stretches(times, rows[full], starts, counts, which[full]), strict=True):
-                into.update(found)
+            complete = rows if full.all() else rows[full]
+            out = self._stretches(times, complete, starts, counts, which[full])
         for row, seen, k in zip(rows[~full], known[~full], which[~full], strict=True):
             here = np.add.reduceat(seen.astype(np.int64), starts)
             some = np.flatnonzero(here)
@@ -236,15 +241,15 @@ class _Block:
         return self.ready[k]
 
 
-def _batches(held: Indices, counts: Indices) -> Iterator[Indices]:
-    """The stretches in portions of at most BATCH rows, one at least."""
+def _batches(held: Indices, counts: Indices, channels: int) -> Iterator[Indices]:
+    """The stretches in portions of at most BATCH samples of all channels together, one at least; none of no channel."""
     begin, total = 0, 0
-    for n, k in enumerate(held):
-        if total and total + counts[k] > BATCH:
+    for n, k in enumerate(held if channels else ()):
+        if total and (total + counts[k]) * channels > BATCH:
             yield held[begin:n]
             begin, total = n, 0
         total += int(counts[k])
-    if begin < len(held):
+    if total:
         yield held[begin:]
 
 

@@ -54,7 +54,7 @@ def _steady(motion: Motion, bank: Series, first: int, stop: int, *, band: float)
     if stop - first < least:
         return []
     starts = np.arange(first, stop - least + 1, dtype=np.int64)
-    reach = np.minimum(bank.reach(starts, 2 * band, gaps=True), stop)
+    reach = np.minimum(bank.reach(starts, 2 * band, gaps=True, most=stop - first), stop)
     k = int(np.argmax(reach - starts))
     a, b = first + k, int(reach[k])
     if b - a < least:

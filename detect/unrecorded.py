@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Set
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,9 +14,10 @@ from .course import Told
 from .engine import Engine
 from .flap_inference import inferred_flap
 from .flight import Flight
-from .gear_inference import inferred_gear
+from .gear_inference import CARD, SETTINGS, gear_shows, inferred_gear
 from .governor import is_governed
 from .lift import read_lift
+from .planned_gear import plans_gear_moves
 from .response import Response, read_response
 from .signal import Grid
 from .witness import mark_times
@@ -24,19 +26,28 @@ FEWEST_SECONDS = 120
 MOST_NOISE_RAD = np.radians(1.3)  # rougher air hides a setting: they lie two degrees and more apart
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What is known before: flight and engine; who says that the gear moves at all, None where nobody does."""
+
+    flight: Flight
+    engine: Engine | None
+    vouched: str | None
+
+
 def told_from_response(
     wanted: Set[str],
     grid: Grid,
     recording: Recording,
     *,
     settings: Settings,
-    configuration: tuple[Flight, Engine | None],
+    known: Known,
 ) -> dict[str, Told]:
     """'gear' and 'flap', those wanted, as far as the response tells them: none, one or both."""
-    flight, engine = configuration
-    retracts = settings.aircraft.retractable_gear
-    may_retract = "gear" in wanted and retracts is not False and (retracts or _governed(settings, engine))
-    response = _telling_response(grid, flight) if may_retract or "flap" in wanted else None
+    vouched = known.vouched
+    may_retract = "gear" in wanted and settings.aircraft.retractable_gear is not False
+    may_retract = may_retract and (vouched is not None or _governed(settings, known.engine))
+    response = _telling_response(grid, known, settings) if may_retract or "flap" in wanted else None
     if response is None:
         return {}
     stop_s, marks = float(grid.time_s[-1]) + grid.step_s, mark_times(recording)
@@ -44,15 +55,23 @@ def told_from_response(
     found = None
     if may_retract and np.isfinite(response.drag).any():
         found = infer_configuration(response, retractable=True)
-        gear = found and inferred_gear(found, response, stop_s=stop_s, marks=marks, known_to_retract=bool(retracts))
-        if gear:
-            out["gear"] = gear
+    flaps_alone = None if found and vouched else infer_configuration(response, retractable=False)
+    if found and (vouched or (flaps_alone and gear_shows(found, flaps_alone, response))):
+        out["gear"] = inferred_gear(found, response, stop_s=stop_s, marks=marks, vouched=vouched)
+    else:
+        found = flaps_alone
     if "flap" not in wanted:
         return out
-    if "gear" not in out:  # flaps alone explain the drag
-        found = infer_configuration(response, retractable=False)
     flap = found and inferred_flap(found, response.time_s, settings.aircraft.flap_settings, stop_s=stop_s, marks=marks)
     return {**out, "flap": flap} if flap else out
+
+
+def who_vouches(settings: Settings, recording: Recording) -> str | None:
+    """Who says that the gear moves: the settings, the crew's card, or nobody."""
+    if settings.aircraft.retractable_gear:
+        return SETTINGS
+    silent = settings.aircraft.retractable_gear is None
+    return CARD if silent and plans_gear_moves(recording.card) else None
 
 
 def movable_of(settings: Settings, engine: Engine | None) -> frozenset[str]:
@@ -66,14 +85,17 @@ def movable_of(settings: Settings, engine: Engine | None) -> frozenset[str]:
     return frozenset({"gear", "flap"} if retracts else {"flap"})
 
 
-def _telling_response(grid: Grid, flight: Flight) -> Response | None:
+def _telling_response(grid: Grid, known: Known, settings: Settings) -> Response | None:
     """The response where enough was flown in air calm enough."""
-    lift = read_lift(grid, flight.airborne)
+    lift = read_lift(grid, known.flight.airborne)
     if lift is None or lift.slope <= 0.0:
         return None
-    response = read_response(grid, flight.airborne, lift)
-    known = np.isfinite(response.offset)
-    if np.count_nonzero(known) < FEWEST_SECONDS or np.median(lift.noise[known]) > MOST_NOISE_RAD:
+    governed = settings.aircraft.governed_propeller
+    if governed is None and known.engine is not None:
+        governed = is_governed(known.engine)
+    response = read_response(grid, known.flight.airborne, lift, fixed_pitch=governed is False)
+    told = np.isfinite(response.offset)
+    if np.count_nonzero(told) < FEWEST_SECONDS or np.median(lift.noise[told]) > MOST_NOISE_RAD:
         return None
     return response
 

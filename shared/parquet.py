@@ -16,9 +16,9 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from .durable import written_whole
+from .late import parquet as pq
 from .recording import Clock, Column, Source, Track
 from .spill import note_use
 

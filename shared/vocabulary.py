@@ -145,6 +145,14 @@ CHANNELS: dict[str, ChannelMeaning] = {
             display="fpm",
         ),
         ChannelMeaning(
+            "vertical_air_motion",
+            "speed",
+            "of a point only: rise and fall of the air, which no log shows; its deviation is its size, its standard error what it leaves in the mean sink",
+            -80,
+            80,
+            display="fpm",
+        ),
+        ChannelMeaning(
             "airspeed_rate", "acceleration", "time derivative of calibrated airspeed, smoothed", -30, 30, display="m/s2"
         ),
         ChannelMeaning(

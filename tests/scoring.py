@@ -79,6 +79,14 @@ def score_points(truth: Truth, found: Sequence[Interval]) -> tuple[Count, list[t
 
 def score_events(truth: Truth, kind: str, found: Sequence[float]) -> Count:
     """Counts of one kind of event in flight; ground events count on neither side."""
+    matched, false, missed = match_events(truth, kind, found)
+    return Count(len(matched), len(false), len(missed))
+
+
+def match_events(
+    truth: Truth, kind: str, found: Sequence[float]
+) -> tuple[list[int], list[int], list[Mapping[str, Any]]]:
+    """Of one kind: places in `found` of those that match, of those that are false, and the true events missed."""
     tolerance = EVENT_TOLERANCE_S.get(kind, 4.0)
     gaps = _display_gaps(truth)
     true = [e for e in truth["events"] if (e["type"] in _POWER if kind == "power" else e["type"] == kind)]
@@ -95,11 +103,12 @@ def score_events(truth: Truth, kind: str, found: Sequence[float]) -> Count:
         if i not in pairs and j not in pairs.values():
             pairs[i] = j
     forgiven = [e for e in true if e not in seen] + (air if kind in ("power", "rpm_command") else [])
-    false = sum(
-        j not in pairs.values() and not any(e["start"] - tolerance <= t <= e["end"] + tolerance for e in forgiven)
+    false = [
+        j
         for j, t in enumerate(found)
-    )
-    return Count(len(pairs), false, len(seen) - len(pairs))
+        if j not in pairs.values() and not any(e["start"] - tolerance <= t <= e["end"] + tolerance for e in forgiven)
+    ]
+    return sorted(pairs.values()), false, [e for i, e in enumerate(seen) if i not in pairs]
 
 
 def _span(segment: Mapping[str, Any]) -> Interval:

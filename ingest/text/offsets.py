@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
@@ -43,8 +44,8 @@ def _hours(values: Floats) -> Floats | None:
     return values * 3600.0 if fits and len(np.unique(known)) <= 4 else None
 
 
-def _texts(column: Column) -> Floats | None:
-    words = column.unique().to_pylist()  # type: ignore[union-attr]
+def _texts(column: pa.Array) -> Floats | None:
+    words = column.unique().to_pylist()
     known: dict[str, float] = {}
     for word in words:
         if word is None or not word.strip():
@@ -57,4 +58,4 @@ def _texts(column: Column) -> Floats | None:
     if not known:
         return None
     index = pc.index_in(column, value_set=column.unique()).to_numpy(zero_copy_only=False)
-    return np.array([known.get(word, np.nan) for word in words])[index]
+    return np.asarray(np.array([known.get(word, np.nan) for word in words])[index])

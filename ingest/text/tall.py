@@ -123,7 +123,7 @@ def _unit_of(label: str, rows: Rows, layout: _Layout, values: Values) -> str | N
     """The unit beside the channel's values where it is one throughout, else the one its name carries."""
     if layout.unit is not None:
         column = values.columns[layout.unit]
-        stated = pc.unique(column.take(pa.array(rows)).drop_null()).to_pylist()  # type: ignore[union-attr]
+        stated = pc.unique(column.take(pa.array(rows)).drop_null()).to_pylist()
         if len(stated) == 1:
             return str(stated[0]).strip("[]() ") or None
     return unit_in_name(label)

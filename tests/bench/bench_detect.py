@@ -1,13 +1,15 @@
 """What detection costs: the whole of it, its parts, how it grows, and two usual change-point searches beside it.
 
-    python -m tests.bench.bench_detect            # 5 rounds, about three minutes
+    python -m tests.bench.bench_detect            # 5 rounds, about two minutes
     python -m tests.bench.bench_detect --rounds 3 --quick
+    python -m tests.bench.bench_detect --pelt     # only our search beside exact line PELT, at three penalties
+    python -m tests.bench.bench_detect --sorties tests/data/sorties    # only what real-looking sorties take an hour
 
 The recordings are made up on the spot (see `flight`): 40 recorded channels and those derived from
 them, one hour at 10 Hz (the base of all ratios), ten hours at 10 Hz, one hour at 100 Hz. Beside
 the base, in the same rounds: our two-line search, and `ruptures.KernelCPD(kernel="linear")` with a penalty,
-both over six signals of the hour at full rate. Exact line PELT grows faster than its signal, so it is run
-on excerpts only and its time for the hour is extrapolated from how it grew.
+both over six signals of the hour at full rate. Exact line PELT, whole and at full rate, is run once at each penalty,
+and the changes of both are compared with the times at which the made-up flight's set-points begin or end to move.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ import argparse
 import datetime as dt
 import time
 from collections.abc import Callable
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -31,12 +35,13 @@ from trimshot.detect.search import two_line_search
 from trimshot.detect.signal import make_grid
 from trimshot.detect.states import find_states
 from trimshot.ingest.derive import derive
+from trimshot.ingest.sortie import read_sortie
 from trimshot.shared.recording import Clock, Column, Recording, Source, Track
 from trimshot.shared.settings import Settings
 from trimshot.shared.units import to_si
 from trimshot.shared.vocabulary import unit_of_channel
 
-from .flight import sample_channels
+from .flight import sample_channels, true_changes
 from .rounds import as_table, compare
 
 Floats = NDArray[np.float64]
@@ -44,7 +49,9 @@ Floats = NDArray[np.float64]
 BASE = "detect, 1 h at 10 Hz"
 SIGNALS = ("indicated_airspeed", "pressure_altitude", "pitch", "bank", "engine_speed", "manifold_pressure")
 PENALTY_PER_CHANNEL = 20.0
-EXCERPTS = (450, 900, 1800)
+PENALTIES = (5.0, 10.0, 20.0)
+WIDTHS = (20, 60)  # samples: 2 s and 6 s
+MINIMUM = 10
 
 # header of `flight`, our channel, its unit there
 _CHANNELS = (
@@ -74,8 +81,16 @@ def main() -> None:
     )
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--quick", action="store_true", help="without the long recordings and the other searches")
+    parser.add_argument("--pelt", action="store_true", help="only our search beside exact line PELT")
+    parser.add_argument("--sorties", type=Path, help="only the sorties of this folder, a zip or folder each")
     asked = parser.parse_args()
+    if asked.sorties:
+        print(per_flight_hour(asked.sorties, asked.rounds))
+        return
     hour = make_recording(hours=1, rate_hz=10)
+    if asked.pelt:
+        print(beside_pelt(scaled_signals(hour)))
+        return
     print(f"\nStages of the hour at 10 Hz, {asked.rounds} rounds\n")
     print(as_table(compare(stages(hour), BASE, rounds=asked.rounds)))
     if asked.quick:
@@ -85,8 +100,22 @@ def main() -> None:
     print(f"\nChange-point searches of the hour at 10 Hz, six signals, {asked.rounds} rounds\n")
     print(as_table(compare(searches(hour), BASE, rounds=asked.rounds)))
     print(f"\n{', '.join(f'{name}: {len(work())} changes' for name, work in searches(hour).items() if name != BASE)}")
-    print("\nExact line PELT of excerpts of the same signals\n")
-    print(excerpts_table(scaled_signals(hour)))
+    print("\nOur search beside exact line PELT, the whole hour at full rate\n")
+    print(beside_pelt(scaled_signals(hour)))
+
+
+def per_flight_hour(folder: Path, rounds: int) -> str:
+    """Processor time of detect over the sorties of a folder: the sum of their medians over their hours."""
+    spent, hours = 0.0, 0.0
+    for place in sorted(folder.iterdir()):
+        if place.is_dir() or place.suffix == ".zip":
+            recording = read_sortie(place, Settings())
+            time_s = recording.track(recording.main).time_s
+            hours += float(time_s[-1] - time_s[0]) / 3600.0
+            spent += compare({place.name: partial(detect, recording, Settings())}, place.name, rounds=rounds)[
+                place.name
+            ].cpu_s
+    return f"{hours:.1f} flight hours: {spent / hours * 1e3:.0f} ms processor time each"
 
 
 def make_recording(*, hours: int, rate_hz: int) -> Recording:
@@ -143,32 +172,50 @@ def searches(recording: Recording) -> dict[str, Callable[[], Any]]:
     penalty = _penalty(signals)
     return {
         BASE: lambda: detect(recording, Settings()),
-        "our two-line search": lambda: two_line_search(signals, penalty, 10),
+        "our two-line search": lambda: two_line_search(signals, penalty, MINIMUM, WIDTHS),
         'ruptures KernelCPD(kernel="linear"), penalty': lambda: (
-            ruptures.KernelCPD(kernel="linear", min_size=10).fit(signals.T).predict(pen=penalty)
+            ruptures.KernelCPD(kernel="linear", min_size=MINIMUM).fit(signals.T).predict(pen=penalty)
         ),
     }
 
 
-def _penalty(signals: Floats) -> float:
-    return float(PENALTY_PER_CHANNEL * len(signals) * np.log(signals.shape[1]))
+def _penalty(signals: Floats, per_channel: float = PENALTY_PER_CHANNEL) -> float:
+    return float(per_channel * len(signals) * np.log(signals.shape[1]))
 
 
-def excerpts_table(signals: Floats) -> str:
-    """Times of exact line PELT of growing excerpts, and what that growth makes of the whole."""
-    rows = ["| samples | processor s | changes |", "|---|---|---|"]
-    seconds = []
-    for count in EXCERPTS:
-        middle = signals.shape[1] // 3
-        part = signals[:, middle : middle + count]
-        began = time.process_time()
-        changes = line_pelt(part, _penalty(signals), 10)
-        seconds.append(time.process_time() - began)
-        rows.append(f"| {count} | {seconds[-1]:.2f} | {len(changes)} |")
-    power = np.polyfit(np.log(EXCERPTS), np.log(seconds), 1)[0]
-    whole = seconds[-1] * (signals.shape[1] / EXCERPTS[-1]) ** power
-    rows.append(f"| {signals.shape[1]} | {whole:.0f}, extrapolated with n^{power:.2f}, not run | - |")
+def beside_pelt(signals: Floats) -> str:
+    """Changes, time and agreement with the made-up flight of our search and of PELT, at several penalties."""
+    rows = [
+        "| penalty a channel | search | processor ms | changes | F1 within 2 s | 5 s |",
+        "|---|---|---|---|---|---|",
+    ]
+    for each in PENALTIES:
+        penalty = _penalty(signals, each)
+        spent = []
+        for name, search in (
+            ("ours", lambda: two_line_search(signals, penalty, MINIMUM, WIDTHS).tolist()),  # noqa: B023, called here
+            ("PELT", lambda: line_pelt(signals, penalty, MINIMUM)),  # noqa: B023
+        ):
+            began = time.process_time()
+            changes = search()
+            spent.append(time.process_time() - began)
+            scores = [f1(np.array(changes) / 10.0, true_changes(), within_s) for within_s in (2.0, 5.0)]
+            rows.append(
+                f"| {each:.0f} log n | {name} | {spent[-1] * 1e3:.0f} | {len(changes)} | {scores[0]:.3f} | {scores[1]:.3f} |"
+            )
+        rows.append(f"| | PELT over ours | {spent[1] / spent[0]:.0f} times | | | |")
     return "\n".join(rows)
+
+
+def f1(found: Floats, true: Floats, within_s: float) -> float:
+    """Harmonic mean of precision and recall; each true change is found once, by the nearest in order of time."""
+    left, hits = list(true), 0
+    for one in found:
+        near = [other for other in left if abs(other - one) <= within_s]
+        if near:
+            left.remove(min(near, key=lambda other: abs(other - one)))
+            hits += 1
+    return 2.0 * hits / (len(found) + len(true))
 
 
 def line_pelt(signals: Floats, penalty: float, minimum: int) -> list[int]:

@@ -142,11 +142,27 @@ def sample_channels(t: Floats) -> dict[str, Floats]:
     return out
 
 
-def _set_points(t: Floats) -> tuple[Floats, ...]:
+def true_changes() -> Floats:
+    """Times (seconds into the hour) at which a set-point begins or ends to move, the bank of the turns included."""
+    at, _ = _knots()
+    # where the sine passes the two levels between which `_banked` rolls in and out
+    rolls = np.arcsin(np.array([0.85, 0.95]))
+    angles = np.concatenate([(rolls, np.pi - rolls) for _ in range(15)]).reshape(15, 4)
+    turns = (angles + 2 * np.pi * np.arange(15)[:, None]) * 240.0 / (2 * np.pi)
+    changes = np.concatenate((at[1:-1], turns.ravel()))
+    return np.sort(changes[(changes > _RAMP_S) & (changes < 3600.0)])
+
+
+def _knots() -> tuple[Floats, list[tuple[float, float, float, float, float, float, float]]]:
+    """Times between which the set-points are straight lines, and the legs they belong to, two of each."""
     ends = np.cumsum([leg[0] for leg in _LEGS])
     begins = np.concatenate(([0.0], ends[:-1]))
-    at = np.ravel(np.column_stack([begins + _RAMP_S, ends]))
-    return tuple(np.interp(t, at, np.repeat([leg[k] for leg in _LEGS], 2)) for k in range(1, 7))
+    return np.ravel(np.column_stack([begins + _RAMP_S, ends])), [leg for leg in _LEGS for _ in range(2)]
+
+
+def _set_points(t: Floats) -> tuple[Floats, ...]:
+    at, legs = _knots()
+    return tuple(np.interp(t, at, [leg[k] for leg in legs]) for k in range(1, 7))
 
 
 def _banked(t: Floats) -> Floats:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimshot.detect.events import find_events
-from trimshot.detect.moves import find_moves
+from trimshot.detect.moves import find_moves, part_moves
 from trimshot.detect.signal import make_grid
 from trimshot.detect.states import find_states
 from trimshot.shared.findings import Event, Finding
@@ -96,6 +96,27 @@ def test_a_drift_as_large_as_a_move_is_none() -> None:
     assert find_moves(np.arange(200.0), np.linspace(0.0, 1.0, 200), least=0.1, rate_per_s=0.02) == ()
 
 
+@pytest.mark.parametrize("step_s", [0.2, 1.0])
+def test_two_movements_with_a_pause_between_are_two(step_s: float) -> None:
+    """0.3 from 30 s to 33 s, 0.4 from 35 s to 38 s: one rise for the eye, two handfuls of throttle."""
+    time_s = np.arange(0.0, 80.0, step_s)
+    values = np.random.default_rng(5).normal(0, 0.004, len(time_s)) + corners(
+        time_s, (30, 0.0), (33, 0.3), (35, 0.32), (38, 0.72)
+    )
+    (whole,) = find_moves(time_s, values, least=0.1, rate_per_s=0.02)
+    parts = part_moves(time_s, values, whole, least=0.1, dip=0.5)
+    assert [p.start_s for p in parts] == pytest.approx([30, 35], abs=1.5)
+    assert [p.change for p in parts] == pytest.approx([0.3, 0.4], abs=0.05)
+
+
+@pytest.mark.parametrize("step_s", [0.2, 1.0])
+def test_a_movement_made_in_one_go_stays_one(step_s: float) -> None:
+    time_s = np.arange(0.0, 80.0, step_s)
+    values = np.random.default_rng(6).normal(0, 0.004, len(time_s)) + corners(time_s, (30, 0.0), (36, 0.6))
+    (whole,) = find_moves(time_s, values, least=0.1, rate_per_s=0.02)
+    assert part_moves(time_s, values, whole, least=0.1, dip=0.5) == (whole,)
+
+
 # --- power --------------------------------------------------------------------------------------
 
 
@@ -170,6 +191,39 @@ def test_a_command_hidden_by_an_idle_glide_is_found_when_the_governor_holds_agai
     assert numbers(command.before, command.after) == pytest.approx([42.0, 45.0])
     assert command.confidence <= 0.5
     assert command.time_s - command.uncertainty_s <= 302  # nothing rules out a command early in the glide
+
+
+def test_levers_moved_forward_together_are_a_command_where_the_speed_rises_past_the_old_one(
+    make_recording: RecordingBuilder,
+) -> None:
+    """Held at 42, idle glide, full power at 470 s: the speed passes 42 at once, and reaches the new one with the airspeed."""
+    pressure = manifold((300, FULL_PA), (302, IDLE_PA), (470, IDLE_PA), (472, FULL_PA))
+    display = circuit(swing=8.0)
+    windmilling = 0.5 * display["true_airspeed"][::5]
+    after = corners(SECONDS, (470, 26.0), (473, 42.8), (490, 44.4), (493, 46.0))
+    turning = np.where((SECONDS > 300) & (SECONDS <= 470), windmilling, np.where(SECONDS < 350, 42.0, after))
+    turning[:40] = 25.0
+    events, _ = events_of(
+        make_recording(display=display, engine=engine(manifold_pressure=pressure, engine_speed=turning))
+    )
+    (command,) = [e for e in events if e.kind == "rpm_command" and e.time_s > 100]
+    assert command.time_s == pytest.approx(470, abs=2.0)
+
+
+def test_a_speed_the_governor_held_is_left_upward_by_command_only(make_recording: RecordingBuilder) -> None:
+    """Power and propeller lever forward at 500 s; the propeller then follows the airspeed on its fine stop."""
+    pressure = manifold((300, FULL_PA), (302, 5e4), (500, 5e4), (502, 6.5e4))
+    display = circuit(swing=8.0)
+    air = display["true_airspeed"][::5]
+    turning = np.where(SECONDS <= 500, 36.0, corners(SECONDS, (500, 36.0), (502, 0.86 * air[502])))
+    turning = np.where(SECONDS > 502, 0.86 * air, turning)
+    turning[:200] = corners(SECONDS[:200], (0, 25), (38, 25), (42, 45), (150, 45), (151, 36))
+    events, _ = events_of(
+        make_recording(display=display, engine=engine(manifold_pressure=pressure, engine_speed=turning))
+    )
+    (command,) = [e for e in events if e.kind == "rpm_command" and 490 < e.time_s < 510]
+    assert command.time_s == pytest.approx(500, abs=2.0)
+    assert command.confidence == 0.9
 
 
 def test_a_fixed_pitch_propeller_gets_no_commands(make_recording: RecordingBuilder) -> None:

@@ -133,6 +133,13 @@ def test_engine_speed_alone_tells_no_power_under_a_governor(make_recording: Reco
     assert words(states, "power", AT_POWER, AT_IDLE) == ["unknown", "unknown"]
 
 
+def test_a_fine_stop_in_idle_glides_makes_no_fixed_pitch(make_recording: RecordingBuilder) -> None:
+    # climbing to 400 s at one speed of the propeller, then gliding at idle on the fine stop, where it follows the airspeed
+    turning = piecewise((0, 15.0), (60, 42.0), (400, 0.6 * speed()))
+    states = states_of(make_recording(**flight(engine_speed=turning)))
+    assert words(states, "power", AT_POWER, AT_IDLE) == ["unknown", "unknown"]
+
+
 def test_no_engine_channel_is_unknown_and_said(make_recording: RecordingBuilder) -> None:
     states = states_of(make_recording(display=flight()["display"]))
     assert set(states.labels["propulsion"]) == set(states.labels["power"]) == {"unknown"}

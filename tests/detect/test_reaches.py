@@ -33,7 +33,7 @@ def test_every_good_window_lies_within_the_reach(quantities: Quantities, family:
     i, j = i[j <= n], j[j <= n]
     flying = np.array([quantities.airborne[a:b].all() for a, b in zip(i, j, strict=True)])
     full = np.where(flying, weigh_windows(quantities, family, i, j, limits), 0.0)
-    reach = reaches_of(quantities, starts, limits, most=300)[family][i // 5]
+    reach = reaches_of(quantities, starts, limits, least=75, most=300)[family][i // 5]
     assert full.any()
     assert (j[full > 0] <= reach[full > 0]).all()
     inside = j <= reach

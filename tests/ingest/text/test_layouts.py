@@ -8,6 +8,7 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,7 +30,7 @@ def written(seconds: float, form: str = "%Y-%m-%dT%H:%M:%S") -> str:
     return dt.datetime.fromtimestamp(seconds, dt.UTC).strftime(form)
 
 
-def columns(file: RawFile) -> dict[str, tuple[RawTrack, np.ndarray[tuple[int], np.dtype[np.float64]]]]:
+def columns(file: RawFile) -> dict[str, tuple[RawTrack, Any]]:
     return {column.header: (track, column.values) for track in file.tracks for column in track.columns}
 
 

@@ -1,0 +1,149 @@
+"""What one sortie of a programme scores against its truth: points, events, near misses, errors and bands."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from tests.near_misses import judge_near_misses
+from tests.scoring import Count, Interval, Truth, match_events, score_points
+from trimshot.store.programme import Programme
+
+KNOT, FOOT_A_MINUTE, G = 0.514444, 0.00508, 9.80665
+KINDS = ("gear_up", "gear_down", "flap_change", "power", "rpm_command", "liftoff", "touchdown", "stall_onset")
+TOLD = {"gear_up": "gear", "gear_down": "gear", "flap_change": "flap"}
+MEANS = ("indicated_airspeed", "true_airspeed", "sink_rate", "geometric_climb_rate")
+
+
+@dataclass
+class Scores:
+    """Sums over sorties. errors: (kind of point, channel, against what, unit) -> (error, standard error) pairs;
+    told: (gear or flap, confidence) -> whether right; near: (why, answer) -> how often; remarks: misses in words."""
+
+    sorties: int = 0
+    rough_sorties: int = 0
+    points: Count = field(default_factory=Count)
+    rough: Count = field(default_factory=Count)
+    starts: list[float] = field(default_factory=list)
+    ends: list[float] = field(default_factory=list)
+    errors: dict[tuple[str, str, str, str], list[tuple[float, float]]] = field(default_factory=dict)
+    events: dict[str, Count] = field(default_factory=dict)
+    told: dict[tuple[str, float], list[bool]] = field(default_factory=dict)
+    near: dict[tuple[str, str], int] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
+
+    def __add__(self, other: Scores) -> Scores:
+        return Scores(
+            self.sorties + other.sorties,
+            self.rough_sorties + other.rough_sorties,
+            self.points + other.points,
+            self.rough + other.rough,
+            [*self.starts, *other.starts],
+            [*self.ends, *other.ends],
+            {k: [*self.errors.get(k, []), *other.errors.get(k, [])] for k in {**self.errors, **other.errors}},
+            {k: self.events.get(k, Count()) + other.events.get(k, Count()) for k in {**self.events, **other.events}},
+            {k: [*self.told.get(k, []), *other.told.get(k, [])] for k in {**self.told, **other.told}},
+            {k: self.near.get(k, 0) + other.near.get(k, 0) for k in {**self.near, **other.near}},
+            [*self.remarks, *other.remarks],
+        )
+
+
+def score_sortie(programme: Programme, sortie: str, truth: Truth) -> Scores:
+    """Everything one sortie scores."""
+    scores = Scores(sorties=1)
+    points = programme.points(sortie)
+    _score_points(scores, programme, points[points["kind"].isin(["glide", "level"])], truth)
+    _score_events(scores, programme.events(sortie), truth)
+    refused = programme.points(sortie, refused=True)
+    refused = refused[~refused["accepted"]]
+    candidates = [
+        (span, frozenset(reason["criterion"] for reason in reasons))
+        for span, reasons in zip(_spans(refused), refused["reasons"], strict=True)
+    ]
+    for near, answer in judge_near_misses(truth, _spans(points), candidates):
+        key = (near["why"], answer)
+        scores.near[key] = scores.near.get(key, 0) + 1
+        if answer != "right":
+            scores.remarks.append(f"{sortie} near miss {_when(truth, near)} {near['why']}: {answer}")
+    return scores
+
+
+def _score_points(scores: Scores, programme: Programme, points: pd.DataFrame, truth: Truth) -> None:
+    spans = _spans(points)
+    count, pairs = score_points(truth, spans)
+    scores.points = count
+    if truth["kind"] == "cross_country":
+        scores.rough, scores.rough_sorties = count, 1
+    for segment, found in pairs:
+        if segment["start_edge"]["sharp"]:
+            scores.starts.append(abs(found[0] - segment["start"]))
+        if segment["end_edge"]["sharp"]:
+            scores.ends.append(abs(found[1] - segment["end"]))
+    matched = {found: segment for segment, found in pairs}
+    statistics = programme.statistics(truth["sortie"])
+    statistics = statistics[statistics["accepted"] & statistics["channel"].isin(MEANS)]
+    errors = defaultdict(list, scores.errors)
+    for number, kind, span in zip(points["number"], points["kind"], spans, strict=True):
+        rows = statistics[statistics["number"] == number].set_index("channel")
+        for channel, against, unit, true in _true_means(truth, span, matched.get(span)):
+            if channel in rows.index and math.isfinite(true):
+                scale = KNOT if unit == "kt" else FOOT_A_MINUTE
+                mean, sigma = (float(rows.loc[channel, c]) / scale for c in ("mean", "standard_error"))
+                errors[(kind, channel, against, unit)].append((mean - true, sigma))
+    scores.errors = dict(errors)
+
+
+def _true_means(truth: Truth, span: Interval, segment: Truth | None) -> Iterator[tuple[str, str, str, float]]:
+    """(channel, against what, unit, true mean): over the point's own time, and of the true segment it matches."""
+    series = truth["series"]
+    first = series["t0"] + series["t"][0]
+    i = max(0, math.ceil(span[0] - first))
+    j = min(len(series["t"]) - 1, math.floor(span[1] - first))
+    if j - i >= 2:
+        own = "own time"
+        yield "indicated_airspeed", own, "kt", float(np.mean(series["kias"][i : j + 1]))
+        yield "true_airspeed", own, "kt", float(np.mean(series["ktas"][i : j + 1]))
+        climbed = (series["h_geom_ft"][j] - series["h_geom_ft"][i]) / (j - i) * 60
+        speeds = [series["ktas"][k] * KNOT for k in (i, j)]
+        energy = (speeds[1] ** 2 - speeds[0] ** 2) / (2 * G * (j - i)) / FOOT_A_MINUTE
+        yield "geometric_climb_rate", own, "ft/min", climbed
+        yield "sink_rate", own, "ft/min", -climbed - energy
+    if segment is not None:
+        true = segment["true"]
+        yield "indicated_airspeed", "segment", "kt", true["kias_true_position_error_only"]
+        yield "sink_rate", "segment, still air", "ft/min", true["sink_through_air_energy_corrected_fpm"]
+
+
+def _score_events(scores: Scores, events: pd.DataFrame, truth: Truth) -> None:
+    recorded = "discretes" in truth["recorders"]
+    for kind in KINDS:
+        chosen = events[events["kind"].str.startswith("power_") if kind == "power" else events["kind"] == kind]
+        times = [t.timestamp() for t in chosen["time_utc"]]
+        matched, false, missed = match_events(truth, kind, times)
+        name = TOLD.get(kind, kind)
+        if kind in TOLD:
+            pitch = "" if truth["aircraft"].startswith("s") or kind != "flap_change" else ", fixed pitch"
+            name += ", recorded" if recorded else f", told{pitch}"
+            if not recorded:
+                for j, confidence in enumerate(chosen["confidence"]):
+                    scores.told.setdefault((TOLD[kind], round(float(confidence), 1)), []).append(j not in false)
+        scores.events[name] = scores.events.get(name, Count()) + Count(len(matched), len(false), len(missed))
+        scores.remarks += [f"{truth['sortie']} {name}: missed {kind} {_when(truth, e)} {_facts(e)}" for e in missed]
+        scores.remarks += [f"{truth['sortie']} {name}: false {kind} {times[j] - truth['start']:.0f} s" for j in false]
+
+
+def _facts(event: Truth) -> str:
+    return ", ".join(f"{k} {v}" for k, v in event.items() if k not in ("start", "end", "start_iso", "end_iso", "type"))
+
+
+def _when(truth: Truth, span: Truth) -> str:
+    return f"{span['start'] - truth['start']:.0f}-{span['end'] - truth['start']:.0f} s"
+
+
+def _spans(points: pd.DataFrame) -> Sequence[Interval]:
+    return [(a.timestamp(), b.timestamp()) for a, b in zip(points["start_utc"], points["stop_utc"], strict=True)]
