@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..shared.settings import Settings
 from .display import clean, display_unit, shown, shown_difference, statistic_shown
@@ -15,6 +16,7 @@ from .listing import utc_text
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..store.find import FindResult
     from ..store.programme import Programme
 
 Record = dict[str, Any]
@@ -35,17 +37,51 @@ def point_records(
 
     With `refused`, the refused candidates alone.
     """
+    return records_of(_chosen_points(programme, sortie, config, refused=refused, kind=kind), programme, sortie)
+
+
+def brief_point_records(
+    programme: Programme,
+    sortie: str | None,
+    config: Mapping[str, str] | None,
+    channels: Sequence[str],
+    *,
+    refused: bool,
+    kind: str | None = None,
+) -> list[Record]:
+    """The same with mean and standard error of these channels (of store.query.POINT_CHANNELS) alone: a tenth of the time."""
+    settings = programme.settings
+    points = _chosen_points(programme, sortie, config, refused=refused, kind=kind)
+    return [_point_record(row, _means_shown(row, channels, settings)) for row in points.to_dict("records")]
+
+
+def _chosen_points(
+    programme: Programme, sortie: str | None, config: Mapping[str, str] | None, *, refused: bool, kind: str | None
+) -> pd.DataFrame:
     points = programme.points(sortie, config, refused=refused, kind=kind)
-    if refused and len(points):
-        points = points[~points["accepted"].astype(bool)]
-    return records_of(points, programme, sortie)
+    return points[~points["accepted"].astype(bool)] if refused and len(points) else points
+
+
+def _means_shown(row: Mapping[Hashable, Any], channels: Sequence[str], settings: Settings) -> dict[str, dict[str, Any]]:
+    return {
+        name: {
+            "mean": clean(shown(row[name], name, settings)),
+            "standard_error": clean(shown_difference(row[f"{name}_error"], name, settings)),
+            "unit": display_unit(name, settings),
+        }
+        for name in channels
+        if row[name] == row[name]
+    }
 
 
 def records_of(points: pd.DataFrame, programme: Programme, sortie: str | None) -> list[Record]:
     """The records of points the programme gave; `sortie` is the one they are all of, None for several."""
     statistics = _statistics_by_point(programme, sortie) if len(points) else {}
     settings = programme.settings
-    return [_point_record(row, statistics, settings) for row in points.to_dict("records")]
+    return [
+        _point_record(row, _statistics_shown(statistics.get((row["sortie"], int(row["number"])), {}), settings))
+        for row in points.to_dict("records")
+    ]
 
 
 def with_rows(records: list[Record], programme: Programme, sortie: str | None) -> list[Record]:
@@ -71,12 +107,11 @@ def _statistics_by_point(
     return out
 
 
-def _point_record(
-    row: Mapping[Hashable, Any],
-    statistics: Mapping[tuple[str, int], Mapping[str, Mapping[Hashable, Any]]],
-    settings: Settings,
-) -> Record:
-    channels = statistics.get((row["sortie"], int(row["number"])), {})
+def _statistics_shown(channels: Mapping[str, Mapping[Hashable, Any]], settings: Settings) -> dict[str, dict[str, Any]]:
+    return {name: statistic_shown(name, _words(one), settings) for name, one in sorted(channels.items())}
+
+
+def _point_record(row: Mapping[Hashable, Any], statistics: Mapping[str, Mapping[str, Any]]) -> Record:
     return {
         "sortie": row["sortie"],
         "number": int(row["number"]),
@@ -91,7 +126,7 @@ def _point_record(
         "score": clean(float(row["score"])),
         "accepted": bool(row["accepted"]),
         "reasons": [dict(reason) for reason in row["reasons"]],
-        "statistics": {name: statistic_shown(name, _words(one), settings) for name, one in sorted(channels.items())},
+        "statistics": statistics,
     }
 
 
@@ -133,10 +168,22 @@ def _side(value: Any, channel: str, settings: Settings) -> Any:
 
 def frame_records(frame: pd.DataFrame, settings: Settings) -> list[Record]:
     """Rows of any answer: times as text, columns that are channels in display units, `_unit` named beside."""
-    units: Mapping[str, str] = frame.attrs.get("units", {})
+    return _rows({str(name): frame[name].tolist() for name in frame.columns}, frame.attrs.get("units", {}), settings)
+
+
+def stretch_records(found: FindResult, settings: Settings) -> list[Record]:
+    """The same of what `find` found, without a frame made of it."""
+    values = {
+        "end_utc" if name == "stop_utc" else name: _moments(column) if column.dtype.kind == "M" else column.tolist()
+        for name, column in found.columns.items()
+    }
+    return _rows(values, found.units, settings)
+
+
+def _rows(values: Mapping[str, list[Any]], units: Mapping[str, str], settings: Settings) -> list[Record]:
     columns: dict[str, list[Any]] = {}
-    for name in (str(one) for one in frame.columns):
-        columns.update(_columns(name, frame[name].tolist(), units, settings))
+    for name, some in values.items():
+        columns.update(_columns(name, some, units, settings))
     rows = zip(*columns.values(), strict=True)
     return [{key: value for key, value in zip(columns, row, strict=True) if value is not _NO_KEY} for row in rows]
 
@@ -160,6 +207,11 @@ def _columns(name: str, values: list[Any], units: Mapping[str, str], settings: S
         ],
         f"{name}_unit": [unit if is_one else _NO_KEY for is_one in numeric],
     }
+
+
+def _moments(times: NDArray[np.datetime64]) -> list[str]:
+    """As `utc_text`, of many at once."""
+    return [f"{text}Z" for text in np.datetime_as_string(times, unit="ms", casting="unsafe").tolist()]
 
 
 def _moment(value: Any) -> Any:

@@ -15,6 +15,7 @@ from .prepare import Prepared, gather
 from .questions import remember_result
 from .report import AddReport, SortieReport
 from .rows import program_version
+from .second_look import with_second_look
 from .tries import PrepareJob, settle_try, try_once
 from .turns import Item, Job, OnProgress, Result, Steps, take_turns
 
@@ -46,7 +47,8 @@ def add_sorties(
         return outcome
 
     steps = Steps(_name, begin, try_once, finish)
-    return _add_all(programme, paths, steps, engine=engine, on_progress=on_progress)
+    report = _add_all(programme, paths, steps, engine=engine, on_progress=on_progress)
+    return with_second_look(programme, report, settings, engine=engine)
 
 
 def replace_sorties(
@@ -68,7 +70,8 @@ def replace_sorties(
         return commit_replacing(programme, settle_try(prepared))
 
     steps = Steps(_name, begin, try_once, finish)
-    return _add_all(programme, paths, steps, engine=engine, on_progress=on_progress)
+    report = _add_all(programme, paths, steps, engine=engine, on_progress=on_progress)
+    return with_second_look(programme, report, settings, engine=engine)
 
 
 def remove_sortie(programme: Path, sortie: str) -> None:

@@ -16,9 +16,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-import pyarrow.fs as pafs
-
 from ..shared.errors import StoreError
+from ..shared.late import arrow_files as pafs
 from .signing import create_object, keys_from_environment
 
 SCHEME = "s3:"

@@ -7,14 +7,17 @@ opens, works, closes, and a reader who finds the door shut tries again for a few
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from contextvars import ContextVar
 from pathlib import Path
+from types import MappingProxyType
 
 import duckdb
 from filelock import BaseFileLock, FileLock, Timeout
 
 from ..shared.errors import LockedError, StoreError
+from .instance import NO_EXTENSIONS, READING, attach, attach_for_reading, kept, look_again, prepare_connection
 from .places import CATALOG, LOCK
 from .schema import STEPS, TABLES, create_schema, read_version, upgrade_schema
 from .waiting import tell_wait
@@ -23,32 +26,21 @@ READER_WAIT_S = 5.0
 WRITER_WAIT_S = 60.0
 SILENT_WAIT_S = 2.0  # a commit of another process is over sooner
 _PAUSE_S = 0.05
+# catalogs this context has open: a question asked inside another one looks through the same opening
+_OPEN: ContextVar[Mapping[Path, duckdb.DuckDBPyConnection]] = ContextVar("open_catalogs", default=MappingProxyType({}))
 _REBUILD = "run `trimshot rebuild`: it makes the catalog anew from the kept source files"
-
-_NO_EXTENSIONS: dict[str, str | bool | int | float | list[str]] = {
-    "autoinstall_known_extensions": False,
-    "autoload_known_extensions": False,
-}
-
-
-def prepare_connection(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:
-    """What every connection sets: UTC, no progress bar, no Python variables as tables."""
-    connection.execute("SET TimeZone = 'UTC'")
-    connection.execute("SET enable_progress_bar = false")
-    connection.execute("SET python_enable_replacements = false")
-    return connection
 
 
 def connect_memory(memory_limit: str = "2GB") -> duckdb.DuckDBPyConnection:
     """A connection without a file of its own."""
-    connection = duckdb.connect(":memory:", config={**_NO_EXTENSIONS, "memory_limit": memory_limit})
+    connection = duckdb.connect(":memory:", config={**NO_EXTENSIONS, "memory_limit": memory_limit})
     return prepare_connection(connection)
 
 
 def create_catalog(folder: Path) -> None:
     """Make an empty catalog with the current schema in a programme folder."""
     with lock_programme(folder):
-        connection = _connect(folder / CATALOG, read_only=False, wait_s=0.0)
+        connection = _connect(folder / CATALOG, _open_file, wait_s=0.0)
         try:
             create_schema(connection)
         finally:
@@ -58,18 +50,34 @@ def create_catalog(folder: Path) -> None:
 @contextmanager
 def open_catalog(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """The catalog for reading. Raises StoreError (missing, damaged), LockedError, SchemaVersionError."""
-    connection = _open(folder, read_only=True, wait_s=READER_WAIT_S)
+    outer = _OPEN.get().get(folder)
+    if outer is None:
+        with _opened(folder) as connection:
+            yield connection
+        return
     try:
-        if read_version(connection) < len(STEPS):
-            connection.close()
-            with write_catalog(folder):
-                pass
-            connection = _open(folder, read_only=True, wait_s=READER_WAIT_S)
-        yield connection
+        with look_again(outer) as connection:
+            yield connection
+    except duckdb.Error as error:
+        raise _unreadable(folder, error) from error
+
+
+@contextmanager
+def _opened(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    connection, version = _open(folder, attach_for_reading, wait_s=READER_WAIT_S)
+    if version < len(STEPS):
+        connection.close()
+        with write_catalog(folder):
+            pass
+        connection, _ = _open(folder, attach_for_reading, wait_s=READER_WAIT_S)
+    token = _OPEN.set({**_OPEN.get(), folder: connection})
+    try:
+        with kept(connection, READING):
+            yield connection
     except duckdb.Error as error:
         raise _unreadable(folder, error) from error
     finally:
-        connection.close()
+        _OPEN.reset(token)
 
 
 @contextmanager
@@ -82,14 +90,13 @@ def write_catalog(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
 @contextmanager
 def open_locked_catalog(folder: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """As `write_catalog`, for a caller that holds the programme's lock already."""
-    connection = _open(folder, read_only=False, wait_s=WRITER_WAIT_S)
-    try:
-        upgrade_schema(connection)
-        yield connection
-    except duckdb.Error as error:
-        raise _unreadable(folder, error) from error
-    finally:
-        connection.close()
+    connection, _ = _open(folder, attach, wait_s=WRITER_WAIT_S)
+    with kept(connection):
+        try:
+            upgrade_schema(connection)
+            yield connection
+        except duckdb.Error as error:
+            raise _unreadable(folder, error) from error
 
 
 @contextmanager
@@ -128,7 +135,7 @@ def catalog_is_usable(folder: Path) -> bool:
     if not (folder / CATALOG).exists():
         return False
     try:
-        connection = _connect(folder / CATALOG, read_only=False, wait_s=WRITER_WAIT_S)
+        connection = _connect(folder / CATALOG, _open_file, wait_s=WRITER_WAIT_S)
     except duckdb.Error:
         return False
     try:
@@ -144,25 +151,40 @@ def catalog_is_usable(folder: Path) -> bool:
     return True
 
 
-def _open(folder: Path, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+Open = Callable[[Path], duckdb.DuckDBPyConnection]
+
+
+def _open(folder: Path, how: Open, *, wait_s: float) -> tuple[duckdb.DuckDBPyConnection, int]:
+    """The catalog, and the version of its schema."""
     path = folder / CATALOG
     if not path.exists():
         raise StoreError("the programme's catalog is missing", where=str(path), do=_REBUILD)
     try:
-        connection = _connect(path, read_only=read_only, wait_s=wait_s)
-        if read_version(connection) == 0:
-            connection.close()
-            raise StoreError("the programme's catalog is empty or not ours", where=str(path), do=_REBUILD)
+        connection = _connect(path, how, wait_s=wait_s)
     except duckdb.Error as error:
         raise _unreadable(folder, error) from error
-    return connection
+    try:
+        version = read_version(connection)
+        if version == 0:
+            raise StoreError("the programme's catalog is empty or not ours", where=str(path), do=_REBUILD)
+    except duckdb.Error as error:
+        connection.close()
+        raise _unreadable(folder, error) from error
+    except StoreError:
+        connection.close()
+        raise
+    return connection, version
 
 
-def _connect(path: Path, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+def _open_file(path: Path) -> duckdb.DuckDBPyConnection:
+    return prepare_connection(duckdb.connect(str(path), config=NO_EXTENSIONS))
+
+
+def _connect(path: Path, how: Open, *, wait_s: float) -> duckdb.DuckDBPyConnection:
     end = time.monotonic() + wait_s
     while True:
         try:
-            return prepare_connection(duckdb.connect(str(path), read_only=read_only, config=_NO_EXTENSIONS))
+            return how(path)
         except (duckdb.IOException, duckdb.ConnectionException, duckdb.ResourceInUseException) as error:
             if not is_busy(error):
                 raise

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
-import pandas as pd
 import pyarrow as pa
 
 from ..shared.errors import ChannelError, ConditionError, StoreError
+from ..shared.late import pandas as pd
 from ..shared.vocabulary import meaning_of, unit_of_channel
 from .condition import is_word_channel
 from .connection import connect_memory, open_catalog

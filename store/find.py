@@ -17,14 +17,18 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import duckdb
-import pandas as pd
+import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
 from ..shared.errors import ChannelError, ConditionError
+from ..shared.late import pandas as pd
 from ..shared.vocabulary import STATES, meaning_of, unit_of_channel
+from .columns import Columns, sorted_order, take_rows
 from .condition import CLOCK_NAMES, Condition, is_word_channel, parse_condition
 from .connection import connect_memory, open_catalog
 from .holdings import Holdings, leave_out, read_holdings
@@ -34,16 +38,17 @@ from .pieces import MAIN_CHANNELS
 from .routes import ROUTES, Search, measure, search
 
 ALL = Narrowing()
+TIMES = ("start_utc", "stop_utc")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class FindResult:
     """The answer to a condition.
 
-    frame: one row per stretch in time order: sortie, start_utc, stop_utc, start_s, stop_s,
+    columns: one row per stretch in time order: sortie, start_utc, stop_utc, start_s, stop_s,
     duration_s, rows (those where the condition holds), `after_<kind>_s` and `before_<kind>_s` when asked near
     events, then per main (or chosen) and named channel the mean over those rows, SI
-    (`frame.attrs["units"]`), for words all that occurred, 'full/half'; of chosen channels also `<channel>__low`,
+    (`units`), for words all that occurred, 'full/half'; of chosen channels also `<channel>__low`,
     `__high` (not of headings and other angles that start anew), `__first` and `__last`.
     considered: sorties that were examined, in time order; left_out: sortie -> why it was not.
     condition_sql: the condition as it was understood. notes: what may make the answer surprising.
@@ -51,12 +56,23 @@ class FindResult:
     frames, and how many were ruled out by what the catalog says of them.
     """
 
-    frame: pd.DataFrame
+    columns: Columns
+    units: Mapping[str, str]
     considered: tuple[str, ...]
     left_out: Mapping[str, str]
     condition_sql: str
     notes: tuple[str, ...] = ()
     routes: Mapping[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """The columns as a frame, times aware (UTC), with `attrs["units"]`."""
+        cells = {name: pd.Series(column) for name, column in self.columns.items()}
+        for name in TIMES:
+            cells[name] = cells[name].dt.tz_localize("UTC")
+        frame = pd.DataFrame(cells).astype({"sortie": "str"})
+        frame.attrs["units"] = dict(self.units)
+        return frame
 
 
 def find(
@@ -87,13 +103,12 @@ def find(
         connection.close()
     islands = group_islands(found.islands, join_s)
     stretches = span_stretches(islands)
-    stretches = stretches[stretches["stop_s"] - stretches["start_s"] >= at_least_s - 1e-6]
+    stretches = take_rows(stretches, stretches["stop_s"] - stretches["start_s"] >= at_least_s - 1e-6)
     stretches = near_events(stretches, wanted.fences)
-    islands = measure(wanted, islands[islands["stretch"].isin(stretches.index)].reset_index(drop=True))
-    frame = _finish(stretches.join(sum_up(islands)), wanted)
-    left_out = leave_out(programme, asked, wanted.holdings)
+    islands = measure(wanted, take_rows(islands, np.isin(islands["stretch"], stretches["stretch"])))
+    columns, units = _finish({**stretches, **sum_up(islands)}, wanted)
     notes = (*_notes(asked, wanted.holdings), *wanted.fences.notes)
-    return FindResult(frame, wanted.sorties, left_out, asked.sql, notes, found.taken)
+    return FindResult(columns, units, wanted.sorties, wanted.left_out, asked.sql, notes, found.taken)
 
 
 def _check_lengths(at_least_s: float, join_s: float) -> None:
@@ -128,7 +143,7 @@ def _look_up(
         pieces = _read_pieces(connection, asked, sorties, whole="pieces" in routes)
     left_out = leave_out(programme, asked, holdings)
     considered = tuple(one for one in holdings.starts if one not in left_out)
-    return Search(programme, asked, considered, measures, fences, holdings, pieces, routes)
+    return Search(programme, asked, considered, left_out, measures, fences, holdings, pieces, routes)
 
 
 def _read_pieces(
@@ -162,31 +177,33 @@ def _check_channels(wanted: Search) -> None:
             )
 
 
-def _finish(stretches: pd.DataFrame, wanted: Search) -> pd.DataFrame:
+def _finish(stretches: Columns, wanted: Search) -> tuple[Columns, dict[str, str]]:
+    """The answer's columns in their order, its rows in order of time, and the columns' units."""
     starts = wanted.holdings.starts
-    start = pd.to_datetime(stretches["sortie"].map(starts), utc=True).astype("datetime64[us, UTC]")
-    microseconds = {name: (stretches[name] * 1e6).round().astype("int64") for name in ("start_s", "stop_s")}
+    start = np.array([starts[name] for name in stretches["sortie"].tolist()], dtype="datetime64[us]")
     events = event_columns(wanted.fences.narrowing)
-    cells: dict[str, object] = {
-        "sortie": stretches["sortie"].astype("str"),
-        "start_utc": start + pd.to_timedelta(microseconds["start_s"], unit="us"),
-        "stop_utc": start + pd.to_timedelta(microseconds["stop_s"], unit="us"),
+    columns: Columns = {
+        "sortie": stretches["sortie"],
+        "start_utc": start + _microseconds(stretches["start_s"]),
+        "stop_utc": start + _microseconds(stretches["stop_s"]),
         "start_s": stretches["start_s"],
         "stop_s": stretches["stop_s"],
         "duration_s": stretches["stop_s"] - stretches["start_s"],
-        "rows": stretches["rows"].astype("int64"),
+        "rows": stretches["rows"].astype(np.int64),
         **{name: stretches[name] for name in events},
     }
     units = dict.fromkeys(("start_s", "stop_s", "duration_s", *events), "s")
     for column in _columns(wanted.measures):
         channel = column.partition("__")[0]
-        absent: object = None if is_word_channel(channel) else float("nan")
-        cells[column] = stretches.get(column, absent)
+        absent = np.full(len(start), None) if is_word_channel(channel) else np.full(len(start), np.nan)
+        columns[column] = stretches.get(column, absent)
         unit = unit_of_channel(channel)
         units |= {column: unit} if unit else {}
-    frame = pd.DataFrame(cells).sort_values(["start_utc", "sortie"], kind="stable", ignore_index=True)
-    frame.attrs["units"] = units
-    return frame
+    return take_rows(columns, sorted_order(columns, ("start_utc", "sortie"))), units
+
+
+def _microseconds(seconds: NDArray[np.float64]) -> NDArray[np.timedelta64]:
+    return np.round(seconds * 1e6).astype(np.int64).astype("timedelta64[us]")
 
 
 def _columns(measures: Measures) -> list[str]:

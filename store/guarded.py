@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -11,6 +12,8 @@ import duckdb
 
 from ..shared.errors import ConditionError, StoreError
 from .places import wait_for_file
+
+_FETCHED_AT_ONCE = 8
 
 
 def shut_in(connection: duckdb.DuckDBPyConnection, files: Sequence[Path]) -> None:
@@ -22,8 +25,12 @@ def shut_in(connection: duckdb.DuckDBPyConnection, files: Sequence[Path]) -> Non
 
 
 def check_files(files: Sequence[Path]) -> None:
-    """Raise StoreError for a file of a sortie that is not there."""
-    missing = [file for file in files if not wait_for_file(file)]
+    """Raise StoreError for a file of a sortie that is not there; those that lie elsewhere are fetched, several at a time."""
+    absent = [file for file in files if not file.is_file()]
+    if not absent:
+        return
+    with ThreadPoolExecutor(_FETCHED_AT_ONCE) as threads:
+        missing = [file for file, there in zip(absent, threads.map(wait_for_file, absent), strict=True) if not there]
     if missing:
         raise StoreError("a file of a sortie is missing", where=str(missing[0]), do="run `trimshot rebuild`")
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
-import pandas as pd
 
 from ..shared.settings import load_settings
 from ..shared.vocabulary import STATES
@@ -20,11 +19,10 @@ Extent = tuple[int, float | None, float | None]  # rows with a value, smallest, 
 
 @dataclass(frozen=True, slots=True)
 class Holdings:
-    """starts, additions: sortie -> start, token of its addition, in time order; channels: sortie -> channel of its
+    """starts: sortie -> start, microseconds since 1970, in time order; channels: sortie -> channel of its
     frame -> extent; words: state -> every word of it; cut: sorties whose pieces are kept."""
 
-    starts: Mapping[str, pd.Timestamp]
-    additions: Mapping[str, str]
+    starts: Mapping[str, int]
     channels: Mapping[str, Mapping[str, Extent]]
     words: Mapping[str, frozenset[str]]
     cut: frozenset[str] = field(default=frozenset())
@@ -35,11 +33,11 @@ def read_holdings(connection: duckdb.DuckDBPyConnection, sorties: Sequence[str],
     wanted = list(sorties) or None
     if wanted:
         check_sorties(connection, wanted)
-    frame = connection.execute(
-        "SELECT sortie, start_utc, addition FROM sortie WHERE (? IS NULL OR list_contains(?, sortie)) "
+    starts = connection.execute(
+        "SELECT sortie, epoch_us(start_utc) FROM sortie WHERE (? IS NULL OR list_contains(?, sortie)) "
         "ORDER BY start_utc, sortie",
         [wanted, wanted],
-    ).df()
+    ).fetchall()
     held = connection.execute(
         "SELECT sortie, channel, valid, low, high FROM channel "
         "WHERE track = 'frame' AND list_contains(?, channel) AND (? IS NULL OR list_contains(?, sortie))",
@@ -47,12 +45,11 @@ def read_holdings(connection: duckdb.DuckDBPyConnection, sorties: Sequence[str],
     ).fetchall()
     words = connection.execute("SELECT DISTINCT channel, value FROM run").fetchall()
     cut = connection.execute("SELECT DISTINCT sortie FROM piece").fetchall()
-    extents: dict[str, dict[str, Extent]] = {name: {} for name in frame["sortie"]}
+    extents: dict[str, dict[str, Extent]] = {str(name): {} for name, _ in starts}
     for name, channel, valid, low, high in held:
         extents[name][channel] = (valid, low, high)
     return Holdings(
-        starts=dict(zip(frame["sortie"], frame["start_utc"], strict=True)),
-        additions=dict(zip(frame["sortie"], frame["addition"], strict=True)),
+        starts={str(name): int(start) for name, start in starts},
         channels=extents,
         words={state: frozenset(value for channel, value in words if channel == state) for state in STATES},
         cut=frozenset(str(row[0]) for row in cut),

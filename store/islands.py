@@ -6,20 +6,21 @@ source holds them, which DuckDB keeps and does not promise: so every run is chec
 that fails is computed again with the order stated.
 
 An island is a run of rows without a break: sortie, gap, first, last (row numbers), rows, start_s,
-stop_s, and per channel the sums that means are made of. No island crosses a data gap or a sortie.
+stop_s, and per channel the sums that means are made of. No island crosses a data gap or a sortie. A table of them is
+plain columns (store/columns.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import duckdb
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
 from ..shared.vocabulary import meaning_of
+from .columns import Column, Columns, fetch_columns, object_column, row_count, sorted_order, take_rows
 from .condition import is_word_channel
 from .quoting import quote_text
 
@@ -52,33 +53,38 @@ class Scan:
     spans: tuple[str, ...] = ()
 
 
-def gather_islands(connection: duckdb.DuckDBPyConnection, scan: Scan) -> pd.DataFrame:
+def gather_islands(connection: duckdb.DuckDBPyConnection, scan: Scan) -> Columns:
     """The islands of a condition over samples."""
     islands = _run(connection, scan, _STREAMED)
     if (islands["last"] - islands["first"] + 1 != islands["rows"]).any():
         islands = _run(connection, scan, _ORDERED)
     known = scan.measures.words
-    if any((islands[name] & 1).any() for name in islands.columns if str(name).startswith("bits:")):
+    if any((column & 1).any() for name, column in islands.items() if name.startswith("bits:")):
         return gather_islands(connection, replace(scan, measures=replace(scan.measures, words={})))
     return _spell_out(islands, known)
 
 
-def _spell_out(islands: pd.DataFrame, known: Mapping[str, tuple[str, ...]]) -> pd.DataFrame:
-    """`bits:<channel>` as lists of words, `words:<channel>`."""
-    for channel in [str(name).removeprefix("bits:") for name in islands.columns if str(name).startswith("bits:")]:
-        bits = islands[f"bits:{channel}"]
-        spelt = {
-            number: [word for place, word in enumerate(known[channel], 1) if number >> place & 1]
-            for number in bits.unique().tolist()
-        }
-        islands[f"bits:{channel}"] = pd.Series([spelt[number] for number in bits.tolist()], dtype=object)
-        islands = islands.rename(columns={f"bits:{channel}": f"words:{channel}"})
-    return islands
+def _spell_out(islands: Columns, known: Mapping[str, tuple[str, ...]]) -> Columns:
+    """`bits:<channel>`, or lists of words, as sets of words: `words:<channel>`."""
+    out = {}
+    for name, column in islands.items():
+        if name.startswith("words:"):
+            out[name] = object_column(frozenset(word for word in words if word) for words in column)
+            continue
+        if not name.startswith("bits:"):
+            out[name] = column
+            continue
+        channel = name.removeprefix("bits:")
+        numbers, places = np.unique(column, return_inverse=True)
+        told = tuple(enumerate(known[channel], 1))
+        spelt = (frozenset(word for at, word in told if number >> at & 1) for number in numbers.tolist())
+        out[f"words:{channel}"] = object_column(spelt)[places]
+    return out
 
 
 def gather_from_pieces(
     connection: duckdb.DuckDBPyConnection, condition: str, words: Sequence[str], means: Sequence[str]
-) -> pd.DataFrame:
+) -> Columns:
     """The islands of a condition over states alone, out of the table `piece`: the same as from the samples."""
     sums = "".join(f', list(DISTINCT "{state}") AS "words:{state}"' for state in words)
     for channel in means:
@@ -93,13 +99,12 @@ def gather_from_pieces(
         min(start_s) AS start_s, max(stop_s) AS stop_s{sums}
     FROM numbered GROUP BY sortie, gap, island
     """
-    islands: pd.DataFrame = connection.execute(sql).df()
-    return islands
+    return _spell_out(fetch_columns(connection, sql), {})
 
 
 def measure_islands(
     connection: duckdb.DuckDBPyConnection, source: str, values: Sequence[object], measures: Measures
-) -> pd.DataFrame:
+) -> Columns:
     """The sums of islands that are known already, one line for each row of the table `island` (number, sortie, first,
     last), in the order of `number`."""
     sums = "".join(f", {part}" for part in _sums(measures))
@@ -108,41 +113,80 @@ def measure_islands(
     JOIN island ON f.sortie = island.sortie AND f.i >= island.first AND f.i <= island.last
     GROUP BY island.number ORDER BY island.number
     """
-    measured: pd.DataFrame = connection.execute(sql, list(values)).df()
-    return measured
+    return _spell_out(fetch_columns(connection, sql, values), {})
 
 
-def group_islands(islands: pd.DataFrame, join_s: float) -> pd.DataFrame:
-    """The islands in order with `stretch`, a number: those of one sortie and one gapless run that touch, or lie not
-    more than join_s apart, have the same."""
-    islands = islands.sort_values(["sortie", "gap", "first"], kind="stable", ignore_index=True)
-    same = (islands["sortie"] == islands["sortie"].shift()) & (islands["gap"] == islands["gap"].shift())
-    touching = islands["first"] == islands["last"].shift() + 1
-    near = (islands["start_s"] - islands["stop_s"].shift() <= join_s + 1e-9) if join_s > 0 else touching
-    return islands.assign(stretch=(~(same & (touching | near))).cumsum())
+def group_islands(islands: Columns, join_s: float) -> Columns:
+    """The islands in order with `stretch`, a rising number: those of one sortie and one gapless run that touch, or lie
+    not more than join_s apart, have the same."""
+    islands = take_rows(islands, sorted_order(islands, ("sortie", "gap", "first")))
+    same = _like_the_last(islands["sortie"]) & _like_the_last(islands["gap"])
+    if join_s > 0:
+        near = islands["start_s"][1:] - islands["stop_s"][:-1] <= join_s + 1e-9
+    else:
+        near = islands["first"][1:] == islands["last"][:-1] + 1
+    same[1:] &= near
+    return {**islands, "stretch": np.cumsum(~same)}
 
 
-def span_stretches(islands: pd.DataFrame) -> pd.DataFrame:
-    """sortie, start_s, stop_s, rows of the stretches of grouped islands, indexed by `stretch`."""
-    rules = {"sortie": "first", "start_s": "min", "stop_s": "max", "rows": "sum"}
-    return islands.groupby("stretch", sort=False).agg(rules)
+def _like_the_last(column: Column) -> NDArray[np.bool_]:
+    same = np.zeros(len(column), dtype=bool)
+    same[1:] = column[1:] == column[:-1]
+    return same
 
 
-def sum_up(islands: pd.DataFrame) -> pd.DataFrame:
-    """Per stretch of grouped islands (indexed by `stretch`) the mean of every channel, or its words joined by '/', and
+def span_stretches(islands: Columns) -> Columns:
+    """stretch, sortie, start_s, stop_s, rows of the stretches of grouped islands."""
+    begin = _begin(islands)
+    if not len(begin):
+        return {name: islands[name] for name in ("stretch", "sortie", "start_s", "stop_s", "rows")}
+    return {
+        "stretch": islands["stretch"][begin],
+        "sortie": islands["sortie"][begin],
+        "start_s": np.minimum.reduceat(islands["start_s"], begin),
+        "stop_s": np.maximum.reduceat(islands["stop_s"], begin),
+        "rows": np.add.reduceat(islands["rows"], begin),
+    }
+
+
+def sum_up(islands: Columns) -> Columns:
+    """Per stretch of grouped islands, in their order, the mean of every channel, or its words joined by '/', and
     `<channel>__low`, `__high`, `__first`, `__last` where they were measured."""
-    names = [name for name in islands.columns if ":" in str(name)]
-    if islands["stretch"].is_unique:  # nothing was joined
-        return _means(islands.set_index("stretch")[names])
-    return _means(islands.groupby("stretch", sort=False).agg({name: _how(str(name)) for name in names}))
+    begin = _begin(islands)
+    names = [name for name in islands if ":" in name]
+    if len(begin) == row_count(islands):  # nothing was joined
+        return _means({name: islands[name] for name in names})
+    return _means({name: _join(name.partition(":")[0], islands[name], begin) for name in names})
 
 
-def no_islands() -> pd.DataFrame:
+def no_islands() -> Columns:
     """An empty table of islands."""
-    return pd.DataFrame({name: pd.Series([], dtype="str" if name == "sortie" else "float64") for name in _KEYS})
+    return {name: np.empty(0, dtype=object if name == "sortie" else np.float64) for name in _KEYS}
 
 
-def _run(connection: duckdb.DuckDBPyConnection, scan: Scan, order: str) -> pd.DataFrame:
+def _begin(islands: Columns) -> NDArray[np.int64]:
+    """Where in the rows of grouped islands each stretch begins."""
+    return np.flatnonzero(~_like_the_last(islands["stretch"]))
+
+
+def _join(kind: str, column: Column, begin: NDArray[np.int64]) -> Column:
+    """What was measured over the islands of each stretch, put together."""
+    if kind == "words":
+        return object_column(frozenset().union(*group) for group in np.split(column, begin[1:]))
+    if kind in ("low", "high"):
+        return np.asarray((np.fmin if kind == "low" else np.fmax).reduceat(column, begin))
+    if kind in ("first", "last"):
+        return object_column(_outermost(group, kind) for group in np.split(column, begin[1:])).astype(column.dtype)
+    return np.asarray(np.add.reduceat(np.nan_to_num(column), begin))
+
+
+def _outermost(values: Column, kind: str) -> object:
+    """The first or last value that is not missing; one that is, when all are."""
+    known = [value for value in values.tolist() if value is not None and value == value]
+    return (known or [values[0]])[0 if kind == "first" else -1]
+
+
+def _run(connection: duckdb.DuckDBPyConnection, scan: Scan, order: str) -> Columns:
     sums = "".join(f", {part}" for part in _sums(scan.measures))
     columns = "".join(f', "{channel}"' for channel in scan.measures.channels)
     inside, last = "", "held"
@@ -161,8 +205,7 @@ def _run(connection: duckdb.DuckDBPyConnection, scan: Scan, order: str) -> pd.Da
     SELECT sortie, gap, min(i) AS first, max(i) AS last, count(*) AS rows, min(t) AS start_s, max(until) AS stop_s{sums}
     FROM numbered GROUP BY sortie, gap, island
     )"""
-    islands: pd.DataFrame = connection.execute(" UNION ALL ".join([sql] * len(scan.values)), list(scan.values)).df()
-    return islands
+    return fetch_columns(connection, " UNION ALL ".join([sql] * len(scan.values)), scan.values)
 
 
 def is_circular(channel: str) -> bool:
@@ -203,32 +246,22 @@ def _bit(channel: str, words: Sequence[str]) -> str:
     return f'CASE WHEN "{channel}" IS NULL THEN 0{cases} ELSE 1 END::BIGINT'
 
 
-def _how(name: str) -> str | Callable[[pd.Series[Any]], list[str]]:
-    kind = name.partition(":")[0]
-    if kind == "words":
-        return _unite
-    return {"low": "min", "high": "max", "first": "first", "last": "last"}.get(kind, "sum")
-
-
-def _unite(lists: pd.Series[Any]) -> list[str]:
-    return [word for words in lists for word in words if word]
-
-
-def _means(joined: pd.DataFrame) -> pd.DataFrame:
-    out = {}
-    for name in joined.columns:
-        kind, _, channel = str(name).partition(":")
+def _means(joined: Columns) -> Columns:
+    out: Columns = {}
+    for name, column in joined.items():
+        kind, _, channel = name.partition(":")
         if kind == "sum":
-            counts = joined[f"count:{channel}"].to_numpy(dtype=np.float64)
-            sums = joined[name].to_numpy(dtype=np.float64)
+            counts = np.nan_to_num(joined[f"count:{channel}"]).astype(np.float64)
+            sums = column.astype(np.float64)
             out[channel] = np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0)
         elif kind == "sine":
-            angle = np.arctan2(joined[name].astype(float), joined[f"cosine:{channel}"].astype(float))
+            angle = np.arctan2(column, joined[f"cosine:{channel}"])
             entry = meaning_of(channel)
             in_degrees = entry is not None and entry.unit == "deg"
             out[channel] = np.degrees(angle) if in_degrees else angle % (2 * np.pi)
         elif kind == "words":
-            out[channel] = ["/".join(sorted({word for word in words if word})) for words in joined[name]]
+            texts = {words: "/".join(sorted(words)) for words in set(column.tolist())}
+            out[channel] = object_column(texts[words] for words in column.tolist())
         elif kind in ("low", "high", "first", "last"):
-            out[f"{channel}__{kind}"] = joined[name]
-    return pd.DataFrame(out, index=joined.index)
+            out[f"{channel}__{kind}"] = column
+    return out

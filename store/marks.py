@@ -11,7 +11,7 @@ import datetime as dt
 import json
 import unicodedata
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -32,7 +32,8 @@ _LONGEST = 500  # characters of a reason or a name
 class Mark:
     """One judgement. start_utc, stop_utc: the stretch judged (of `add`: the new one), as it was when it was judged.
 
-    new_start_utc, new_stop_utc: where `move` puts it. reason is in that person's words.
+    new_start_utc, new_stop_utc: where `move` puts it. reason is in that person's words. of: the mark a `withdraw` takes
+    back alone; without it a `withdraw` takes back all that was said of the point.
     """
 
     id: str
@@ -45,6 +46,7 @@ class Mark:
     made_utc: dt.datetime
     new_start_utc: dt.datetime | None = None
     new_stop_utc: dt.datetime | None = None
+    of: str | None = None
 
 
 def make_mark(
@@ -93,6 +95,21 @@ def read_marks(programme: Path, sortie: str | None = None) -> list[Mark]:
             do="put the line right or take it out; each line is one mark",
         ) from None  # fmt: skip
     return [mark for mark in marks if sortie in (None, mark.sortie)]
+
+
+def taken_back(marks: Sequence[Mark]) -> dict[str, Mark]:
+    """Identity of each mark that was taken back alone -> the mark that did it and was not taken back itself."""
+    taken: dict[str, Mark] = {}
+    for mark in reversed(marks):
+        if mark.of is not None and mark.id not in taken:
+            taken[mark.of] = mark
+    return taken
+
+
+def marks_in_force(marks: Sequence[Mark]) -> list[Mark]:
+    """The marks that are not taken back one by one, in their order; taking back a taking back puts the first in force again."""
+    taken = taken_back(marks)
+    return [mark for mark in marks if mark.of is None and mark.id not in taken]
 
 
 def append_mark(programme: Path, mark: Mark) -> None:

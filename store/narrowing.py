@@ -9,18 +9,18 @@ the start of such an event.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import duckdb
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..shared.errors import ConditionError
+from .columns import Columns, fetch_columns, object_column, row_count, sorted_order, take_rows
 
-Spans: TypeAlias = pd.DataFrame  # sortie, start_s, stop_s; sorted, disjoint
+Spans: TypeAlias = Columns  # sortie, start_s, stop_s; sorted, disjoint
 Times = Mapping[str, NDArray[np.float64]]  # sortie -> times of events, seconds since its start, sorted
 
 _SLACK_S = 1e-6
@@ -73,7 +73,7 @@ def read_fences(connection: duckdb.DuckDBPyConnection, narrowing: Narrowing) -> 
     return Fences(narrowing, spans, tuple(times[0]), tuple(times[1]), tuple(dict.fromkeys(notes)), holders)
 
 
-def near_events(stretches: pd.DataFrame, fences: Fences) -> pd.DataFrame:
+def near_events(stretches: Columns, fences: Fences) -> Columns:
     """The stretches that begin near the events asked for, with the distance from the nearest of each, s:
     `after_<kind>_s`, `before_<kind>_s`, not negative."""
     sides = (
@@ -84,7 +84,7 @@ def near_events(stretches: pd.DataFrame, fences: Fences) -> pd.DataFrame:
         for (kind, span), times in zip(asked, found, strict=True):
             distance = _distances(stretches, times, behind=word == "after")
             near = distance <= span + _SLACK_S
-            stretches = stretches[near].assign(**{f"{word}_{kind}_s": distance[near]})
+            stretches = {**take_rows(stretches, near), f"{word}_{kind}_s": distance[near]}
     return stretches
 
 
@@ -115,9 +115,9 @@ def _checked(kind: str, span: float) -> str:
     return kind
 
 
-def _look_up(connection: duckdb.DuckDBPyConnection, what: str, name: str | None, notes: list[str]) -> pd.DataFrame:
-    found = connection.execute(_FOUND[what], [name, name, name]).df()
-    if not len(found):
+def _look_up(connection: duckdb.DuckDBPyConnection, what: str, name: str | None, notes: list[str]) -> Columns:
+    found = fetch_columns(connection, _FOUND[what], [name, name, name])
+    if not row_count(found):
         accepted = " WHERE accepted" if what == "points" else ""
         kinds = connection.execute(f"SELECT DISTINCT kind FROM {_TABLES[what]}{accepted} ORDER BY 1").fetchall()
         there = ", ".join(str(row[0]) for row in kinds) or "none"
@@ -125,23 +125,34 @@ def _look_up(connection: duckdb.DuckDBPyConnection, what: str, name: str | None,
     return found
 
 
-def _merge(found: pd.DataFrame) -> Spans:
+def _merge(found: Columns) -> Spans:
     """Spans in order, touching and overlapping ones made one."""
-    found = found[["sortie", "start_s", "stop_s"]].sort_values(["sortie", "start_s"], ignore_index=True)
-    reach = found.groupby("sortie")["stop_s"].cummax()
-    new = (found["sortie"] != found["sortie"].shift()) | (found["start_s"] > reach.shift() + _SLACK_S)
-    return found.groupby(new.cumsum(), as_index=False).agg({"sortie": "first", "start_s": "min", "stop_s": "max"})
+    found = take_rows(found, sorted_order(found, ("sortie", "start_s")))
+    merged: list[list[Any]] = []
+    for sortie, start, stop in zip(*(found[name].tolist() for name in ("sortie", "start_s", "stop_s")), strict=True):
+        if merged and merged[-1][0] == sortie and start <= merged[-1][2] + _SLACK_S:
+            merged[-1][2] = max(merged[-1][2], stop)
+        else:
+            merged.append([sortie, start, stop])
+    return {
+        "sortie": object_column(span[0] for span in merged),
+        "start_s": np.array([span[1] for span in merged], dtype=np.float64),
+        "stop_s": np.array([span[2] for span in merged], dtype=np.float64),
+    }
 
 
-def _times(found: pd.DataFrame) -> Times:
-    return {str(sortie): np.sort(some.to_numpy()) for sortie, some in found.groupby("sortie")["start_s"]}
+def _times(found: Columns) -> Times:
+    times: dict[str, list[float]] = {}
+    for sortie, start in zip(found["sortie"].tolist(), found["start_s"].tolist(), strict=True):
+        times.setdefault(sortie, []).append(start)
+    return {sortie: np.sort(np.array(some)) for sortie, some in times.items()}
 
 
-def _distances(stretches: pd.DataFrame, times: Times, *, behind: bool) -> NDArray[np.float64]:
+def _distances(stretches: Columns, times: Times, *, behind: bool) -> NDArray[np.float64]:
     """Seconds from each stretch's start back (or forward) to the nearest event; infinite where there is none."""
-    starts, sorties = stretches["start_s"].to_numpy(dtype=np.float64), stretches["sortie"].to_numpy()
+    starts, sorties = stretches["start_s"], stretches["sortie"].tolist()
     out = np.full(len(starts), np.inf)
-    for number, (sortie, start) in enumerate(zip(_texts(sorties), starts, strict=True)):
+    for number, (sortie, start) in enumerate(zip(sorties, starts, strict=True)):
         there = times.get(sortie)
         if there is None:
             continue
@@ -152,7 +163,3 @@ def _distances(stretches: pd.DataFrame, times: Times, *, behind: bool) -> NDArra
             at = int(np.searchsorted(there, start - _SLACK_S, side="left"))
             out[number] = max(there[at] - start, 0.0) if at < len(there) else np.inf
     return out
-
-
-def _texts(values: Iterable[object]) -> list[str]:
-    return [str(value) for value in values]

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-import pandas as pd
-
+from ..shared.late import pandas as pd
 from .connection import open_catalog
 
 _COVERAGE = """

@@ -101,7 +101,7 @@ def prepare(gathered: Gathered, settings: Settings) -> Prepared:
     """Read and detect, and write tracks and frame beside the sources. Raises TrimshotError, OSError."""
     with ThreadPoolExecutor(1) as writer:
         recording, written = read_and_write(gathered, settings, writer)
-        return _detect_and_write(gathered, recording, settings, writer=writer, written=written)
+        return _detect_and_write(gathered, recording, settings, writing=_Writing(writer, written))
 
 
 def read_and_write(gathered: Gathered, settings: Settings, writer: Executor) -> tuple[Recording, Future[None]]:
@@ -115,26 +115,40 @@ def read_and_write(gathered: Gathered, settings: Settings, writer: Executor) -> 
     return dataclasses.replace(recording, sortie_id=gathered.sortie, findings=findings), written
 
 
-def prepare_recording(gathered: Gathered, recording: Recording, settings: Settings) -> Prepared:
-    """The half of `prepare` after reading: detect, write tracks and frame. The recording has the sortie's name."""
+def prepare_recording(
+    gathered: Gathered, recording: Recording, settings: Settings, *, gear_moves: str | None = None
+) -> Prepared:
+    """The half of `prepare` after reading: detect, write tracks and frame. The recording has the sortie's name.
+
+    gear_moves: see `detect.run.detect`.
+    """
     with ThreadPoolExecutor(1) as writer:
         written = writer.submit(_write_tracks, recording, gathered.place / TRACKS)
-        return _detect_and_write(gathered, recording, settings, writer=writer, written=written)
+        writing = _Writing(writer, written)
+        return _detect_and_write(gathered, recording, settings, writing=writing, gear_moves=gear_moves)
+
+
+@dataclass(frozen=True, slots=True)
+class _Writing:
+    """Who writes files beside the work, and the tracks being written."""
+
+    writer: Executor
+    tracks: Future[None]
 
 
 def _detect_and_write(
-    gathered: Gathered, recording: Recording, settings: Settings, *, writer: Executor, written: Future[None]
+    gathered: Gathered, recording: Recording, settings: Settings, *, writing: _Writing, gear_moves: str | None = None
 ) -> Prepared:
     """Coding a file leaves the interpreter free for the work beside it: both files are written while that goes on."""
-    detection = detect(recording, settings)
+    detection = detect(recording, settings, gear_moves=gear_moves)
     frame = build_frame(recording, detection, settings)
-    frame_written = writer.submit(write_frame, frame, gathered.place / FRAME)
+    frame_written = writing.writer.submit(write_frame, frame, gathered.place / FRAME)
     addition = uuid.uuid4().hex
     rows = catalog_rows(
         recording, detection, settings, frame=frame, content_hash=gathered.content_hash, addition=addition
     )
     report = describe_sortie(recording, detection)
-    written.result()
+    writing.tracks.result()
     frame_written.result()
     _write_mark(gathered.place, addition)
     hashed = with_hashes(rows, gathered.place)

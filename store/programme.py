@@ -16,9 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from ..shared.errors import NoProgrammeError, StoreError
+from ..shared.late import pandas as pd
 from ..shared.settings import Settings, load_settings
 from . import fetch as fetching
 from . import find as finding
@@ -155,7 +154,7 @@ class Programme:
 
     @contextmanager
     def reading(self) -> Iterator[None]:
-        """Keep the catalog open for the questions asked inside the block: opening it costs more than most answers.
+        """Keep the catalog open for the questions asked inside the block: they look through one opening, at one state.
 
         A writer waits meanwhile: for a handful of quick questions only.
         """

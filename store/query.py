@@ -11,16 +11,18 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-import pyarrow.parquet as pq
+import numpy as np
 
 from ..shared.errors import ChannelError, ConditionError, StoreError
+from ..shared.late import pandas as pd
+from ..shared.late import parquet as pq
 from ..shared.parquet import read_track
 from ..shared.vocabulary import STATES, unit_of_channel
 from .commit import check_sorties
 from .connection import open_catalog
 from .places import frame_file, sortie_folder, wait_for_file
 from .schema import TABLE
+from .statistics_table import spread_statistics
 
 # means of these stand beside every point
 POINT_CHANNELS: tuple[str, ...] = (
@@ -85,10 +87,6 @@ WHERE (? IS NULL OR p.sortie = ?) AND (p.accepted OR ?) AND (? IS NULL OR p.kind
     AND (? IS NULL OR p.power = ?) AND (? IS NULL OR p.propulsion = ?)
 ORDER BY s.start_utc, p.sortie, p.start_s, p.number
 """
-_POINT_MEANS = """
-SELECT sortie, number, channel, mean, standard_error FROM statistic
-WHERE (? IS NULL OR sortie = ?) AND list_contains(?, channel)
-"""
 
 
 def list_points(
@@ -102,12 +100,8 @@ def list_points(
     wanted = [value for key in CONFIG_KEYS for value in (config.get(key), config.get(key))]
     values = [sortie, sortie, refused, kind, kind, *wanted]
     points = _ask(programme, _POINTS, values, sortie=sortie, json_columns=("reasons",))
-    long = _ask(programme, _POINT_MEANS, [sortie, sortie, list(POINT_CHANNELS)])
-    index = ["sortie", "number"]
-    means = long.pivot(index=index, columns="channel", values="mean").reindex(columns=list(POINT_CHANNELS))
-    errors = long.pivot(index=index, columns="channel", values="standard_error").reindex(columns=list(POINT_CHANNELS))
-    wide = points.join(means.astype(float), on=index).join(errors.astype(float).add_suffix("_error"), on=index)
-    return _with_units(wide)
+    means = spread_statistics(programme, points, {"mean": "", "standard_error": "_error"}, POINT_CHANNELS)
+    return _with_units(points.join(means))
 
 
 _STATISTICS = """
@@ -223,19 +217,21 @@ def read_samples(
     """The frame's rows with start <= time < stop."""
     start_utc = _start_utc(programme, sortie)
     file = _existing(frame_file(programme, sortie))
-    held = [name for name in pq.read_schema(file).names if name not in ("sortie", "i", "t", "until", "gap")]
-    wanted = held if channels is None else list(dict.fromkeys(channels))
-    for name in wanted:
-        if name not in held:
-            raise ChannelError(
-                "the sortie has no such channel", where=sortie, found=repr(name), allowed=", ".join(held)
-            )
-    limits: list[tuple[str, str, float]] = []
-    if start is not None:
-        limits.append(("t", ">=", _seconds(start, start_utc)))
-    if stop is not None:
-        limits.append(("t", "<", _seconds(stop, start_utc)))
-    frame = pq.read_table(file, columns=["t", "gap", *wanted], filters=limits or None).to_pandas()
+    with pq.ParquetFile(file) as opened:
+        held = [name for name in opened.schema_arrow.names if name not in ("sortie", "i", "t", "until", "gap")]
+        wanted = held if channels is None else list(dict.fromkeys(channels))
+        for name in wanted:
+            if name not in held:
+                raise ChannelError(
+                    "the sortie has no such channel", where=sortie, found=repr(name), allowed=", ".join(held)
+                )
+        columns = ["t", "gap", *wanted]
+        # a filter would start a scanner, four times as long as reading a flight's columns
+        table = opened.read(columns=columns, use_threads=False).select(columns)
+    times = table["t"].to_numpy()  # rising
+    first = 0 if start is None else int(np.count_nonzero(~(times >= _seconds(start, start_utc))))
+    last = len(times) if stop is None else int(np.count_nonzero(times < _seconds(stop, start_utc)))
+    frame = table.slice(first, max(last - first, 0)).to_pandas()
     frame.insert(0, "time_utc", _times(frame["t"], start_utc))
     return _with_units(frame)
 

@@ -16,6 +16,7 @@ from .mirror import fetch_folder
 from .places import CATALOG, MARK, SORTIES, SOURCE, sortie_folder
 from .prepare import Prepared, gather
 from .report import AddReport, SortieReport
+from .second_look import with_second_look
 from .tries import PrepareJob, settle_try, try_once
 from .turns import OnProgress, Steps
 
@@ -52,7 +53,8 @@ def read_again(
         return commit_replacing(programme, settle_try(prepared))
 
     steps = Steps(str, begin, try_once, finish)
-    return run_turns(programme, names, steps, engine=engine, on_progress=on_progress)
+    report = run_turns(programme, names, steps, engine=engine, on_progress=on_progress)
+    return with_second_look(programme, report, settings, engine=engine)
 
 
 def _kept_sorties(programme: Path) -> list[str]:

@@ -20,6 +20,7 @@ from .mirror import fetch_folder
 from .places import SOURCE
 from .prepare import Prepared, gather
 from .report import AddReport, SortieReport
+from .second_look import with_second_look
 from .stored import read_stored
 from .tries import PrepareJob, settle_try, try_once
 from .turns import OnProgress, Steps
@@ -56,7 +57,8 @@ def redetect(
         return dataclasses.replace(report, status="replaced")
 
     steps = Steps(str, begin, try_once, finish)
-    return run_turns(programme, names, steps, engine=engine, on_progress=on_progress)
+    report = run_turns(programme, names, steps, engine=engine, on_progress=on_progress)
+    return with_second_look(programme, report, settings, engine=engine)
 
 
 def _all_sorties(programme: Path) -> list[str]:

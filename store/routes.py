@@ -11,14 +11,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
-import pandas as pd
+import numpy as np
 import pyarrow as pa
 
 from ..shared.errors import ConditionError, StoreError
 from ..shared.vocabulary import STATES
+from .columns import Columns, append_tables, arrow_table, row_count, take_rows
 from .condition import CLOCK_NAMES, Condition
 from .connection import connect_memory
-from .guarded import limit_time, shut_in
+from .guarded import check_files, limit_time, shut_in
 from .holdings import Holdings, can_match
 from .islands import (
     Measures,
@@ -40,12 +41,13 @@ _FEWEST_FILES = 8  # fewer are not worth a part of their own
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Search:
-    """What is looked for and where: a judged condition, the sorties that can be asked, what is measured, the fences, the
-    catalog's holdings and pieces, and the routes that may be taken."""
+    """What is looked for and where: a judged condition, the sorties that can be asked and those left out, what is
+    measured, the fences, the catalog's holdings and pieces, and the routes that may be taken."""
 
     programme: Path
     asked: Condition
     sorties: tuple[str, ...]
+    left_out: Mapping[str, str]
     measures: Measures
     fences: Fences
     holdings: Holdings
@@ -57,7 +59,7 @@ class Search:
 class Found:
     """islands: `measured` tells whether a line has its sums; taken: route -> how many sorties went it."""
 
-    islands: pd.DataFrame
+    islands: Columns
     taken: Mapping[str, int]
 
 
@@ -67,38 +69,52 @@ def search(connection: duckdb.DuckDBPyConnection, wanted: Search) -> Found:
     if wanted.pieces is not None:
         connection.register("piece", wanted.pieces)
     shares = _share(connection, wanted)
-    shut_in(connection, [frame_file(wanted.programme, one) for one in shares["frames"]])
+    files = [frame_file(wanted.programme, one) for one in shares["frames"]]
+    check_files(files)
+    shut_in(connection, files)
     with _guard(connection):
         found = [
             _from_pieces(connection, wanted, shares["pieces"]),
-            _from_frames(connection, wanted, shares["frames"]),
+            _from_frames(connection, wanted, shares["frames"], files),
         ]
-    found = [one for one in found if len(one)] or [no_islands().assign(measured=True)]
-    return Found(pd.concat(found, ignore_index=True), {name: len(some) for name, some in shares.items() if some})
+    found = [one for one in found if row_count(one)] or [_told(no_islands(), measured=True)]
+    return Found(append_tables(found), {name: len(some) for name, some in shares.items() if some})
 
 
-def measure(wanted: Search, islands: pd.DataFrame) -> pd.DataFrame:
+def measure(wanted: Search, islands: Columns) -> Columns:
     """Islands with the sums of those that were found without, read from the frames of their sorties."""
-    bare = islands[~islands["measured"].astype(bool)]
+    bare = np.flatnonzero(~islands["measured"].astype(bool))
     if not len(bare):
         return islands
-    sorties = list(dict.fromkeys(str(one) for one in bare["sortie"]))
+    lines = {name: islands[name][bare] for name in ("sortie", "first", "last")}
+    sorties = list(dict.fromkeys(lines["sortie"].tolist()))
     known = _held(wanted, sorties)
     measures = replace(wanted.measures, channels=tuple(c for c in wanted.measures.channels if c in known))
     connection = connect_memory()
     try:
-        lines = bare[["sortie", "first", "last"]].assign(number=bare.index)
-        connection.register("island", _table(lines))
+        connection.register("island", arrow_table({**lines, "number": bare}))
         files = [frame_file(wanted.programme, one) for one in sorties]
+        check_files(files)
         shut_in(connection, files)
         with _guard(connection):
-            measured = measure_islands(
-                connection, _parquet(wanted, sorties, measures.channels), [[str(file) for file in files]], measures
-            )
+            source = _parquet(wanted, sorties, measures.channels)
+            measured = measure_islands(connection, source, [[str(file) for file in files]], measures)
     finally:
         connection.close()
-    measured = measured.set_index("number")
-    return islands.drop(columns=[c for c in measured.columns if c in islands.columns]).join(measured)
+    return _filled_in(islands, measured)
+
+
+def _filled_in(islands: Columns, measured: Columns) -> Columns:
+    """The sums in the rows they were measured for (`number`), beside those that were there."""
+    sums = append_tables([islands, {name: column for name, column in measured.items() if name != "number"}])
+    rows = np.arange(row_count(islands))
+    rows[measured["number"]] = len(rows) + np.arange(row_count(measured))
+    return {name: column[rows] if ":" in name else islands[name] for name, column in sums.items()}
+
+
+def _told(islands: Columns, *, measured: bool) -> Columns:
+    """Islands with the word whether they have their sums."""
+    return {**islands, "measured": np.full(row_count(islands), measured)}
 
 
 def _share(connection: duckdb.DuckDBPyConnection, wanted: Search) -> dict[str, list[str]]:
@@ -127,7 +143,7 @@ def _alive(connection: duckdb.DuckDBPyConnection, wanted: Search) -> set[str]:
     return alive
 
 
-def _from_pieces(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str]) -> pd.DataFrame:
+def _from_pieces(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str]) -> Columns:
     if not sorties:
         return no_islands()
     words = [name for name in wanted.measures.channels if name in STATES]
@@ -136,23 +152,25 @@ def _from_pieces(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties:
     islands = gather_from_pieces(connection, wanted.asked.sql, words if measured else (), numbers if measured else ())
     wanted_here = set(sorties)
     if len(wanted_here) < len(wanted.holdings.starts):
-        islands = islands[islands["sortie"].isin(wanted_here)]
-    return islands.assign(measured=measured)
+        islands = take_rows(islands, np.array([one in wanted_here for one in islands["sortie"].tolist()], dtype=bool))
+    return _told(islands, measured=measured)
 
 
-def _from_frames(connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str]) -> pd.DataFrame:
+def _from_frames(
+    connection: duckdb.DuckDBPyConnection, wanted: Search, sorties: list[str], files: Sequence[Path]
+) -> Columns:
     if not sorties:
         return no_islands()
     known = _held(wanted, sorties)
     channels = tuple(name for name in wanted.measures.channels if name in known)
     scan = Scan(
         source=_parquet(wanted, sorties, (*_asked_columns(wanted), *channels)),
-        values=_parts(connection, [str(frame_file(wanted.programme, one)) for one in sorties]),
+        values=_parts(connection, [str(file) for file in files]),
         condition=wanted.asked.sql,
         measures=replace(wanted.measures, channels=channels, words=_words(wanted)),
         spans=_register_spans(connection, wanted),
     )
-    return gather_islands(connection, scan).assign(measured=True)
+    return _told(gather_islands(connection, scan), measured=True)
 
 
 def _words(wanted: Search) -> dict[str, tuple[str, ...]]:
@@ -170,7 +188,7 @@ def _register_spans(connection: duckdb.DuckDBPyConnection, wanted: Search) -> tu
     """Tables of the spans rows must lie in."""
     tables = tuple(f"spans_{number}" for number in range(len(wanted.fences.spans)))
     for table, spans in zip(tables, wanted.fences.spans, strict=True):
-        connection.register(table, _table(spans))
+        connection.register(table, arrow_table(spans))
     return tables
 
 
@@ -186,10 +204,6 @@ def _parquet(wanted: Search, sorties: Sequence[str], channels: Sequence[str]) ->
     """The frames as a FROM clause; DuckDB compares their columns first only where they differ."""
     alike = all(channel in wanted.holdings.channels[one] for one in sorties for channel in channels)
     return "read_parquet(?)" if alike else "read_parquet(?, union_by_name = true)"
-
-
-def _table(frame: pd.DataFrame) -> pa.Table:
-    return pa.Table.from_pandas(frame, preserve_index=False)
 
 
 @contextmanager

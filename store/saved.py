@@ -18,10 +18,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import tomlkit
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from ..shared.errors import ConditionError, StoreError
+from ..shared.late import tomlkit
 from ..shared.settings import Duration
 from .condition import parse_condition
 from .connection import connect_memory, lock_programme, open_catalog

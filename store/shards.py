@@ -11,9 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import pandas as pd
-
 from ..shared.errors import ChannelError
+from .columns import append_tables, sorted_order, take_rows
 from .commit import check_sorties
 from .connection import open_catalog
 from .engine import Engine
@@ -81,15 +80,14 @@ def answer_share(share: Share) -> FindResult:
 
 
 def _put_together(parts: Sequence[FindResult]) -> FindResult:
-    some = [part.frame for part in parts if len(part.frame)] or [parts[0].frame]
-    frame = pd.concat(some).sort_values(["start_utc", "sortie"], kind="stable", ignore_index=True)
-    frame.attrs["units"] = parts[0].frame.attrs["units"]
+    columns = append_tables([part.columns for part in parts])
+    columns = take_rows(columns, sorted_order(columns, ("start_utc", "sortie")))
     routes: Counter[str] = Counter()
     for part in parts:
         routes.update(part.routes)
     return replace(
         parts[0],
-        frame=frame,
+        columns=columns,
         considered=tuple(name for part in parts for name in part.considered),
         left_out={name: reason for part in parts for name, reason in part.left_out.items()},
         routes=dict(routes),

@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
-import pyarrow.parquet as pq
 
 from ..shared.errors import ConditionError, InputError, StoreError
+from ..shared.late import pandas as pd
+from ..shared.late import parquet as pq
 from ..shared.parquet import read_track
 from ..shared.recording import Column, Track
 from .commit import check_sorties

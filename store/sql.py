@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
-import pandas as pd
 
 from ..shared.errors import ConditionError, StoreError
+from ..shared.late import pandas as pd
 from ..shared.units import factors
 from .connection import READER_WAIT_S, connect_memory, is_busy, open_catalog
 from .guarded import check_files, limit_time, shut_in

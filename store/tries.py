@@ -20,11 +20,12 @@ from .stored import Stored, recording_of
 
 @dataclass(frozen=True, slots=True)
 class PrepareJob:
-    """A sortie to read and detect. stored: detect alone, from these tracks."""
+    """A sortie to read and detect. stored: detect alone, from these tracks; gear_moves: see `detect.run.detect`."""
 
     gathered: Gathered
     settings: Settings
     stored: Stored | None = None
+    gear_moves: str | None = None
 
 
 def try_once(job: PrepareJob) -> Prepared:
@@ -37,7 +38,7 @@ def try_once(job: PrepareJob) -> Prepared:
     mine = dataclasses.replace(gathered, place=place, kept=gathered.source)
     if job.stored is None:
         return prepare(mine, job.settings)
-    return prepare_recording(mine, recording_of(job.stored), job.settings)
+    return prepare_recording(mine, recording_of(job.stored), job.settings, gear_moves=job.gear_moves)
 
 
 def settle_try(prepared: Prepared) -> Prepared:

@@ -79,10 +79,13 @@ def _print_sortie(sortie: SortieReport, *, notes: bool) -> None:
         f"{sortie.sortie}: {sortie.status}, {sortie.duration_s / 60:.1f} min, {sortie.points} points"
         f" ({sortie.refused} candidates refused), {sortie.events} events"
     )
+    if sortie.note:
+        click.echo(f"    {sortie.note}")
     for one in sortie.files:
         _print_file(one, notes=notes)
+    told = {finding.text for one in sortie.files for finding in one.findings if notes or finding.level == "fault"}
     for finding in sortie.findings:
-        if notes or finding.level != "note":
+        if finding.text not in told and (notes or finding.level != "note"):
             click.echo(f"    {finding.level}: {finding.code} {finding.text}")
     asked = {one["id"] for finding in sortie.findings for one in finding.facts.get("questions", ())}
     _point_to_questions(len(asked))

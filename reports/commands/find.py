@@ -8,7 +8,7 @@ import click
 
 from ..display import number
 from ..listing import TableColumn, clock_time, emit, second_text
-from ..records import frame_records
+from ..records import stretch_records
 from .options import (
     Duration,
     engine_of,
@@ -66,12 +66,8 @@ def find(
         result = handle.find(
             condition, at_least, join_s=join, sortie=sortie, narrowed=narrowed, channels=names, engine=engine
         )
-    records = frame_records(result.frame, handle.settings)
-    shown = [
-        c
-        for c in result.frame.columns
-        if c in result.frame.attrs.get("units", {}) and c not in ("duration_s", "start_s", "stop_s")
-    ]
+    records = stretch_records(result, handle.settings)
+    shown = [c for c in result.columns if c in result.units and c not in ("duration_s", "start_s", "stop_s")]
     cells = []
     for r in records:
         cell = {

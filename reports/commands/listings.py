@@ -10,10 +10,11 @@ import click
 
 from ..display import number, side_text, with_band
 from ..listing import TableColumn, emit, minute_text, second_text
-from ..records import event_records, frame_records, point_records, with_rows
+from ..records import brief_point_records, event_records, frame_records, point_records, with_rows
 from .options import output_options, programme_of, programme_option
 
 _STATES = ("gear", "flap", "power", "propulsion")
+_SHOWN = ("calibrated_airspeed", "pressure_altitude", "sink_rate", "engine_speed")  # of a point, in the table
 
 
 @click.command()
@@ -107,8 +108,11 @@ def points(
 ) -> None:
     """List the stabilised points with their statistics (± two standard errors)."""
     handle = programme_of(ctx, programme)
-    records = point_records(handle, sortie, parse_config(config), refused=refused, kind=kind)
-    if form != "table":  # the way back to the files' lines, for programs
+    wanted = parse_config(config)
+    if form == "table":
+        records = brief_point_records(handle, sortie, wanted, _SHOWN, refused=refused, kind=kind)
+    else:  # every statistic, and the way back to the files' lines, for programs
+        records = point_records(handle, sortie, wanted, refused=refused, kind=kind)
         records = with_rows(records, handle, sortie)
     cells = [_point_cells(r) for r in records]
     columns = _columns(

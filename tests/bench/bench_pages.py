@@ -1,6 +1,6 @@
 """How fast the pages are: python -m tests.bench.bench_pages PROGRAMME SORTIE [CHANNELS]
 
-Serves the programme as `trimshot serve` does, asks for every page twice (the second time is told), then opens the
+Serves the programme as `trimshot serve` does, asks for every page twice (results are kept after the first time), then opens the
 sortie in chromium with so many channels chosen: from the address to the first picture, then zooms and moves by the keys;
 per step the milliseconds until what is held is drawn at the new range, and until the finer samples are.
 """
@@ -17,6 +17,10 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
+_PAGES = (
+    "/", "/points", "/ask", "/ask?condition=bank>deg(40)", "/ask?condition=flap='full'+AND+vertical_speed<0&at_least=5s",
+    "/limits", "/questions", "/ledger", "/results", "/results/coverage", "/results/next",
+)  # fmt: skip
 _STEPS = ("+", "+", "+", "ArrowRight", "ArrowRight", "-", "-", "+", "+", "ArrowLeft")
 _ZOOM = """async (steps) => {
     const box = document.getElementById("charts"), out = [];
@@ -39,31 +43,34 @@ def main() -> None:
     command = [str(Path(sys.executable).with_name("trimshot")), "--programme", programme, "serve", "--no-browser"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
-        found = re.match(r"(http://\S+)/ ", server.stdout.readline())
+        found = re.match(r"(http://\S+)/\?key=(\S+) ", server.stdout.readline())
         assert found is not None
         try:
-            _pages(found[1], sortie)
-            _picture(found[1], sortie, count)
+            _pages(found[1], found[2], sortie)
+            _picture(found[1], found[2], sortie, count)
         finally:
             server.terminate()
 
 
-def _pages(address: str, sortie: str) -> None:
-    for tail in ("/", "/points", f"/sortie/{sortie}", f"/sortie/{sortie}/ledger", "/ask", "/ask?condition=bank>deg(40)", "/limits", "/questions", "/ledger", "/results"):  # fmt: skip
+def _pages(address: str, key: str, sortie: str) -> None:
+    print("    first   again     size")
+    for tail in (*_PAGES, f"/sortie/{sortie}", f"/sortie/{sortie}/ledger"):
+        times = []
         for _ in range(2):
             begun = time.perf_counter()
-            with urllib.request.urlopen(address + tail) as answer:
+            asked = urllib.request.Request(address + tail, headers={"Authorization": f"Bearer {key}"})
+            with urllib.request.urlopen(asked) as answer:
                 size = len(answer.read())
-            took = time.perf_counter() - begun
-        print(f"{1000 * took:6.0f} ms {size / 1000:7.0f} kB  {tail}")
+            times.append(1000 * (time.perf_counter() - begun))
+        print(f"{times[0]:6.0f} ms {times[1]:4.0f} ms {size / 1000:5.0f} kB  {tail}")
 
 
-def _picture(address: str, sortie: str, count: int) -> None:
+def _picture(address: str, key: str, sortie: str, count: int) -> None:
     chromium = shutil.which("chromium") or shutil.which("google-chrome")
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         page = browser.new_context(viewport={"width": 1440, "height": 950}).new_page()
-        page.goto(f"{address}/sortie/{sortie}")
+        page.goto(f"{address}/sortie/{sortie}?key={key}")
         page.wait_for_selector("#charts[data-window]")
         names = page.evaluate("JSON.parse(document.getElementById('picture').textContent).channels.map((c) => c.name)")
         page.evaluate("(n) => localStorage.setItem('trimshot.channels', JSON.stringify(n))", names[:count])

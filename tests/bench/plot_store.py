@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import argparse
 import functools
+import os
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
@@ -77,7 +79,14 @@ def count(files: Sequence[str]) -> None:
 def run_command(folder: Path, condition: str) -> None:
     """`trimshot find`, the table drawn into a pipe."""
     words = [*COMMAND, "--programme", str(folder), "find", condition, "--at-least", "10s"]
-    subprocess.run(words, check=True, capture_output=True)
+    subprocess.run(words, check=True, capture_output=True, env=as_installed())
+
+
+@functools.cache
+def as_installed() -> dict[str, str]:
+    """An environment in which modules are compiled once, as those of an installed program are."""
+    others = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return {**others, "PYTHONPYCACHEPREFIX": tempfile.mkdtemp()}
 
 
 def table(times: Times) -> str:

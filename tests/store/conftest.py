@@ -117,7 +117,7 @@ def read_made_up(folder: Path, settings: Settings, **_: object) -> MadeUp:
     return MadeUp(recording)
 
 
-def detect_made_up(recording: Recording, settings: Settings) -> Detection:
+def detect_made_up(recording: Recording, settings: Settings, *, gear_moves: str | None = None) -> Detection:
     """Stands for detect: flap runs from the position, gear by the clock, two points and a refused one."""
     track = recording.track("display")
     time_s, flap = track.time_s, track.columns["flap_position"].values

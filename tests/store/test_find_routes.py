@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import numpy as np
 import pandas as pd
 import pytest
@@ -59,6 +60,15 @@ def test_chosen_channels_are_the_same_by_both_ways_and_by_hand(store: Programme)
     np.testing.assert_allclose(got, wanted, rtol=1e-12)
     assert quick.frame.attrs["units"]["vertical_speed__low"] == "m/s"
     assert "heading_true__low" not in quick.frame and "heading_true__first" in quick.frame
+
+
+def test_a_sortie_without_pieces_is_measured_beside_those_with_them(store: Programme) -> None:
+    with duckdb.connect(str(store.folder / "programme.duckdb")) as catalog:  # as an older program left it
+        catalog.execute("DELETE FROM piece WHERE sortie = 'B'")
+    chosen = ("vertical_speed", "gear", "heading_true")
+    mixed = find(store.folder, "flap = 'full'", channels=chosen)
+    assert mixed.routes == {"pieces": 2, "frames": 1}
+    same(mixed, find(store.folder, "flap = 'full'", channels=chosen, routes=("frames",)))
 
 
 def test_a_sortie_that_cannot_match_is_considered_and_not_read(store: Programme) -> None:

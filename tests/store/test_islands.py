@@ -39,7 +39,7 @@ def gather(
     """The islands in order."""
     measures = Measures(("calibrated_airspeed", "flap"), words=words)
     source = SOURCE.replace("*", "*, v AS calibrated_airspeed")
-    islands = gather_islands(connection, Scan(source, parts, condition, measures))
+    islands = pd.DataFrame(gather_islands(connection, Scan(source, parts, condition, measures)))
     return islands.sort_values(["sortie", "first"], ignore_index=True)
 
 

@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import pandas as pd
 import pyarrow.fs as pafs
 import pytest
 
@@ -121,6 +122,36 @@ def test_readers_see_what_another_computer_wrote_when_they_open_again(address: s
     assert hash_answers(other) == hash_answers(open_programme(address)) != before
     fetched = check_programme(programme.folder)
     assert not fetched.faults
+
+
+def test_a_first_question_fetches_the_frames_it_needs(address: str, tmp_path: Path) -> None:
+    programme = create_programme(address)
+    programme.add([logs_of(tmp_path / "one", 1, 2)])
+    expected = programme.find("pressure_altitude > 0", channels=["indicated_airspeed"])
+    assert len(expected.frame) > 0
+    other = on_another_computer(address, tmp_path / "other")
+    found = other.find("pressure_altitude > 0", channels=["indicated_airspeed"])
+    pd.testing.assert_frame_equal(found.frame, expected.frame)
+    third = on_another_computer(address, tmp_path / "third")
+    assert len(third.find("sortie = 'S1'", channels=["indicated_airspeed"]).frame) == 1
+    assert [path.name for path in (third.folder / SORTIES).iterdir()] == ["S1"], "and no others"
+
+
+def test_a_check_fetches_what_is_not_here_and_tells_what_the_store_has_lost(address: str, tmp_path: Path) -> None:
+    programme = create_programme(address)
+    programme.add([logs_of(tmp_path / "one", 1, 2)])
+    whole = check_programme(programme.folder)
+    other = on_another_computer(address, tmp_path / "other")
+    assert not list((other.folder / SORTIES).iterdir())
+    found = check_programme(other.folder)
+    assert (found.faults, found.files, found.bytes) == ((), whole.files, whole.bytes)
+    part = on_another_computer(address, tmp_path / "part")
+    part.samples("S1", ["indicated_airspeed"])  # of one sortie one file is here, of the other nothing
+    assert check_programme(part.folder).faults == ()
+    lost = next(key for key in bucket_of(address).keys("sorties/S2") if key.endswith("frame.parquet"))
+    bucket_of(address).delete(lost)
+    third = on_another_computer(address, tmp_path / "third")
+    assert [(one.sortie, one.place) for one in check_programme(third.folder).faults] == [("S2", "frame.parquet")]
 
 
 def test_old_states_go_and_what_the_newest_has_stays(address: str, tmp_path: Path) -> None:
