@@ -70,7 +70,7 @@ def number(value: float | None, unit: str | None) -> str:
     """A number with the digits its unit deserves, a dash where there is none."""
     if value is None or value != value:
         return "–"
-    return f"{value:.{_DIGITS.get(unit or '', 2)}f}"
+    return _fixed(value, _DIGITS.get(unit or "", 2))
 
 
 def digits_of(unit: str | None) -> int:
@@ -87,7 +87,13 @@ def with_band(mean: float | None, band: float | None, unit: str | None) -> str:
     digits = _DIGITS.get(unit or "", 2)
     if 0 < band < 0.5 * 10.0**-digits:
         band = 10.0**-digits
-    return f"{mean:.{digits}f} ± {band:.{digits}f}"
+    return f"{_fixed(mean, digits)} ± {band:.{digits}f}"
+
+
+def _fixed(value: float, digits: int) -> str:
+    """Fixed digits; what rounds to zero has no sign."""
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
 
 
 def shown_unit_symbol(spelling: str | None) -> str | None:

@@ -137,7 +137,13 @@ def _manoeuvre_row(m: dict[str, Any]) -> dict[str, Any]:
 
 
 def _finding_row(f: dict[Any, Any]) -> dict[str, Any]:
-    return {"level": f["level"], "code": f["code"], "where": f["place"] or "–", "count": f["times"], "text": f["text"]}
+    return {
+        "level": f["level"],
+        "code": f["code"],
+        "where": f["place"] if isinstance(f["place"], str) and f["place"] else "–",
+        "count": f["times"],
+        "text": f["text"],
+    }
 
 
 def _source_row(s: dict[Any, Any]) -> dict[str, Any]:

@@ -10,19 +10,20 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
+from ..detect.air_motion import TOLD_FROM, AirMotion
 from ..detect.statistics import SegmentStatistics
 from ..shared.errors import ConditionError
 from ..shared.findings import Segment
+from ..shared.late import pandas as pd
 from ..shared.vocabulary import STATES
 from .commit import check_sorties, open_store
-from .marks import Mark, append_mark, make_mark, marks_table, read_marks
+from .marks import Mark, append_mark, make_mark, marks_in_force, marks_table, read_marks, taken_back
 from .query import CONFIG_KEYS, POINT_CHANNELS, list_points, list_sorties, list_states, list_statistics
+from .remote import writing
 from .stored import read_recording
 
 FIRST_ADDED = 10_001  # numbers of points a person added begin here, far above any that is found
@@ -81,6 +82,26 @@ def judge_point(
         mark = make_mark(sortie, action, _span(row), reason=words[0], by=words[1], moved_to=stretch)
     keep_mark(programme, mark)
     return mark
+
+
+def take_back(programme: Path, sortie: str, mark_id: str, words: tuple[str, str]) -> Mark:
+    """Take back one judgement by its identity, another taking back included; it stays in the file. words: reason and name.
+
+    Raises ConditionError for a mark there is not or that is taken back already.
+    """
+    with writing(programme):
+        marks = read_marks(programme, sortie)
+        open_ones = {mark.id: mark for mark in marks if mark.id not in taken_back(marks)}
+        if mark_id not in open_ones:
+            allowed = ", ".join(open_ones) or "nothing is said of this sortie"
+            raise ConditionError(
+                "no such judgement that could be taken back", where=sortie, found=mark_id, allowed=allowed
+            )
+        former = open_ones[mark_id]
+        made = make_mark(sortie, "withdraw", (former.start_utc, former.stop_utc), reason=words[0], by=words[1])
+        mark = replace(made, of=mark_id)
+        keep_mark(programme, mark)
+        return mark
 
 
 def _check_within(programme: Path, sortie: str, stretch: Stretch) -> None:
@@ -150,7 +171,7 @@ def list_judged_statistics(programme: Path, sortie: str | None) -> pd.DataFrame:
 def list_unattached(programme: Path, sortie: str | None) -> list[Mark]:
     """Marks that belong to no stretch as things stand now: what they rejected is not found any more, or the sortie of
     that name is another one."""
-    marks = read_marks(programme, sortie)
+    marks = marks_in_force(read_marks(programme, sortie))
     spans = _spans(programme, {mark.sortie for mark in marks})
     found = _candidates(list_points(programme, sortie, None, refused=True, kind=None), set(spans)) if marks else {}
     return [mark for mark in marks if not (_is_within(mark, spans) and _lay(mark, found[mark.sortie]))]
@@ -160,7 +181,7 @@ def _judge(
     programme: Path, sortie: str | None, frame: pd.DataFrame
 ) -> tuple[dict[str, list[_Candidate]], dict[tuple[str, int], Mapping[str, Any]]]:
     """Candidates of the sorties that have marks, the marks laid over, and the statistics that had to be measured anew."""
-    marks = read_marks(programme, sortie)
+    marks = marks_in_force(read_marks(programme, sortie))
     spans = _spans(programme, {mark.sortie for mark in marks})
     candidates = _candidates(frame, set(spans))
     measured: dict[tuple[str, int], Mapping[str, Any]] = {}
@@ -170,7 +191,7 @@ def _judge(
     for name, some in candidates.items():
         anew = [one for one in some if one.mark is not None and one.row["accepted"]]
         if anew:
-            measured |= _measure(programme, name, anew)
+            measured |= _measure(programme, name, anew, [one for one in some if one.row["accepted"]])
     return candidates, measured
 
 
@@ -269,9 +290,12 @@ def _added(mark: Mark, target: Stretch, some: Sequence[_Candidate]) -> _Candidat
 
 
 def _measure(
-    programme: Path, sortie: str, candidates: Sequence[_Candidate]
+    programme: Path, sortie: str, candidates: Sequence[_Candidate], points: Sequence[_Candidate]
 ) -> dict[tuple[str, int], Mapping[str, Any]]:
-    """Fill in what a person's stretch holds: seconds, configuration, kind, means; gives all statistics."""
+    """Fill in what a person's stretch holds: seconds, configuration, kind, means; gives all statistics.
+
+    points: all of the sortie that count, candidates among them: they tell how much the air moved.
+    """
     recording, _ = read_recording(programme, sortie)
     states = list_states(programme, sortie, None)
     for one in candidates:
@@ -281,8 +305,10 @@ def _measure(
             one.row["duration_s"] = one.row["stop_s"] - one.row["start_s"]
         if one.row["detector"] == DETECTOR or "moved_from_s" in one.row:
             one.row.update({name: _commonest(states, name, one.row) for name in STATES if name != "phase"})
-    segments = [Segment(one.row["start_s"], one.row["stop_s"]) for one in candidates]
-    statistics = SegmentStatistics(recording).over_all(segments)
+    segments, told = ([Segment(one.row["start_s"], one.row["stop_s"]) for one in some] for some in (candidates, points))
+    measure = SegmentStatistics(recording)
+    air = AirMotion(recording, told, measure.over_all(told, TOLD_FROM))
+    statistics = air.laid_over(segments, measure.over_all(segments))
     for one, found in zip(candidates, statistics, strict=True):
         one.row["kind"] = one.row["kind"] or _kind(one.row, found)
         for name in POINT_CHANNELS:

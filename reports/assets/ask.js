@@ -96,6 +96,9 @@ if (held) {
     if (!channel) return;
     const lines = curves.lines.filter((one) => one.channels[channel.name]);
     const { times, columns } = overlay(lines, channel.name);
+    const known = columns.flat().filter((v) => v != null), span = known.length ? ", " + Math.min(...known).toPrecision(4) + " to " + Math.max(...known).toPrecision(4) : "";
+    host.setAttribute("role", "img");
+    host.setAttribute("aria-label", lines.length + " stretches of " + channel.label + (channel.unit ? " in " + channel.unit : "") + " against seconds from " + curves.origin + span + "; the table below has their means");
     const axis = { stroke: () => css("--soft"), grid: { stroke: () => css("--line"), width: 1 }, ticks: { stroke: () => css("--line"), width: 1 }, font: "11px sans-serif" };
     chart = new uPlot({
       width: host.clientWidth, height: 260, padding: [8, 12, 0, 0], legend: { show: false }, cursor: { drag: { x: true, y: true } }, scales: { x: { time: false } },

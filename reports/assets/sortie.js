@@ -57,9 +57,20 @@ function keep(names) { try { names ? localStorage.setItem(KEY, JSON.stringify(na
 async function load(from, to, buckets) {
   if (loading) loading.abort();
   loading = new AbortController();
-  const names = chosen().map((c) => c.name).join(",");
-  const address = home + "/samples?channels=" + encodeURIComponent(names) + "&buckets=" + buckets + (from == null ? "" : "&from=" + from.toFixed(3) + "&to=" + to.toFixed(3));
-  return send(address, { signal: loading.signal });
+  const names = chosen().map((c) => c.name);
+  const address = home + "/samples?channels=" + encodeURIComponent(names.join(",")) + "&form=binary&buckets=" + buckets + (from == null ? "" : "&from=" + from.toFixed(3) + "&to=" + to.toFixed(3));
+  const answer = await fetch(address, { signal: loading.signal });
+  if (!answer.ok) return send(address, { signal: loading.signal }); // says why
+  return unpacked(await answer.arrayBuffer(), names);
+}
+// n times of 8 bytes, then n values of 4 bytes per channel; what is no number is a place left open.
+function unpacked(bytes, names) {
+  const count = bytes.byteLength / (8 + 4 * names.length), channels = {};
+  names.forEach((name, k) => {
+    const values = new Float32Array(bytes, 8 * count + 4 * k * count, count), out = channels[name] = new Array(count);
+    for (let i = 0; i < count; i++) { const v = values[i]; out[i] = v === v ? v : null; }
+  });
+  return { t: new Float64Array(bytes, 0, count), channels };
 }
 // Only what is on the screen is drawn at once; the other panels follow when they are scrolled to.
 function isNear(chart) {
@@ -79,12 +90,26 @@ function put(data) {
   shown = data;
   drawNear();
   box.dataset.window = range.map((v) => v.toFixed(2)).join(" ");
+  clearTimeout(telling);
+  telling = setTimeout(tell, 600);
+}
+// The pictures in words, once one has come to rest: what each curve goes through in the window shown.
+let telling = 0;
+function tell() {
+  const first = place(shown.t, range[0]), last = place(shown.t, range[1]);
+  charts.forEach((chart) => {
+    const curves = chart.panel.series.map((c) => {
+      const known = (shown.channels[c.name] || []).slice(first, last).filter((v) => v != null);
+      return c.label + (known.length ? " " + known.reduce((a, b) => Math.min(a, b)).toFixed(chart.panel.digits) + " to " + known.reduce((a, b) => Math.max(a, b)).toFixed(chart.panel.digits) : " without samples");
+    });
+    chart.spot.setAttribute("aria-label", chart.title + ", " + clock(range[0], 1) + " to " + clock(range[1], 1) + ": " + curves.join("; "));
+  });
 }
 async function refine() {
   if (range[0] <= full[0] && range[1] >= full[1]) { if (overview && shown !== overview) put(overview); return; }
   const asked = range.slice(), margin = 0.25 * (asked[1] - asked[0]);
   try {
-    const data = await load(asked[0] - margin, asked[1] + margin, Math.min(2000, Math.max(300, Math.round(host.clientWidth * 0.75))));
+    const data = await load(asked[0] - margin, asked[1] + margin, Math.min(2000, Math.max(300, Math.round(host.clientWidth * 0.5))));
     if (asked[0] === range[0] && asked[1] === range[1]) put(data);
   } catch (error) { if (error.name !== "AbortError") say(error.message); }
 }
@@ -122,7 +147,7 @@ function drawPoints(u) {
     if (u === charts[0] && style.text) {
       ctx.font = "bold " + 11 * scale + "px sans-serif"; ctx.textAlign = "center";
       const middle = (Math.max(a, left) + Math.min(b, left + width)) / 2, half = ctx.measureText(style.text).width / 2 + 2 * scale;
-      if (middle - half > end) { ctx.fillStyle = css(point.said ? "--said" : "--ink"); ctx.fillText(style.text, middle, top + 12 * scale); end = middle + half; }
+      if (middle - half > end) { ctx.globalAlpha = 0.8; ctx.fillStyle = css("--panel"); ctx.fillRect(middle - half, top + scale, 2 * half, 14 * scale); ctx.globalAlpha = 1; ctx.fillStyle = css(point.said ? "--said" : "--ink"); ctx.fillText(style.text, middle, top + 12 * scale); end = middle + half; }
     }
   });
   ctx.restore();
@@ -196,7 +221,7 @@ function buildPanel(panel, index, last) {
       }],
     },
   }, [[], ...panel.series.map(() => [])], spot);
-  chart.names = panel.series.map((c) => c.name);
+  Object.assign(chart, { names: panel.series.map((c) => c.name), panel, spot, title: spot.getAttribute("aria-label") });
   charts.push(chart);
 }
 // Marks on the axis at whole minutes of the clock, not of the recording.
@@ -258,6 +283,7 @@ async function openPoint(point) {
   } catch (error) { detail.textContent = error.message; }
   detail.removeAttribute("aria-busy");
   detail.dataset.point = point.number;
+  document.dispatchEvent(new Event("contentadded"));
 }
 function show(point) { const margin = Math.max(20, 0.6 * (point.stop - point.start)); setRange(point.start - margin, point.stop + margin); }
 function step(by) {
@@ -315,6 +341,7 @@ async function loadTables() {
   place.innerHTML = answer.ok ? await answer.text() : "<p class='caution'>The tables cannot be shown.</p>"; // from our own template, escaped there
   place.removeAttribute("aria-busy");
   place.querySelectorAll("tr[data-from], tr[data-point]").forEach(readyRow);
+  document.dispatchEvent(new Event("contentadded"));
 }
 function readyRow(row) {
   row.tabIndex = 0;

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from ...store.judgement import take_back
 from ..listing import TableColumn, emit, second_text, utc_text
 from .options import format_option, programme_of, programme_option
 
@@ -17,11 +19,12 @@ if TYPE_CHECKING:
 
 _ACTIONS = ("accept", "reject", "move", "add", "withdraw")
 _NEW = "new"
+_MARK = re.compile(r"[0-9a-f]{12}")
 
 
 @click.command()
 @click.argument("sortie", required=False)
-@click.argument("number", required=False, metavar=f"[NUMBER|{_NEW}]")
+@click.argument("number", required=False, metavar=f"[NUMBER|{_NEW}|MARK]")
 @click.argument("action", required=False, type=click.Choice(_ACTIONS))
 @click.option("--reason", help="Why, in your words; kept with the mark.")
 @click.option("--by", "person", help="Who says so.")
@@ -37,6 +40,9 @@ def mark(ctx: click.Context, /, sortie: str | None, programme: Path | None, form
     trimshot mark SORTIE 31 accept --reason "steady enough for sink" --by "T. Pilot"
     trimshot mark SORTIE new add --start 10:12:30 --stop 10:13:05 --reason "card 4" --by "T. Pilot"
 
+    `withdraw` with a point's NUMBER takes back all that was said of it, with the identity of a MARK (as the list shows it)
+    that judgement alone; both stay in the list, and a taking back can be taken back.
+
     What was found stays as it was found. A mark holds for its stretch of time, also when points are found anew.
     """
     handle = programme_of(ctx, programme)
@@ -46,12 +52,17 @@ def mark(ctx: click.Context, /, sortie: str | None, programme: Path | None, form
     assert sortie is not None
     if not given["reason"] or not given["person"]:
         raise click.UsageError("a mark needs --reason and --by")
+    words = (given["reason"], given["person"])
+    if given["action"] == "withdraw" and _MARK.fullmatch(given["number"] or ""):
+        made = take_back(handle.folder, sortie, given["number"], words)
+        emit([mark_record(made)], form, columns=(), cells=[], note=f"kept: {_line(made)}")
+        return
     made = handle.judge(
         sortie,
         given["action"],
         number=_number(given["number"]),
         stretch=_stretch(handle, sortie, given["start"], given["stop"]),
-        words=(given["reason"], given["person"]),
+        words=words,
     )
     emit([mark_record(made)], form, columns=(), cells=[], note=f"kept: {_line(made)}")
 
@@ -69,6 +80,7 @@ def mark_record(made: Mark) -> dict[str, Any]:
         "reason": made.reason,
         "by": made.person,
         "made_utc": utc_text(made.made_utc),
+        "of": made.of,
     }
 
 
@@ -81,8 +93,9 @@ def _print_marks(marks: list[Mark], form: str) -> None:
     records = [mark_record(one) for one in marks]
     cells = [
         {
+            "id": r["id"],
             "sortie": r["sortie"],
-            "action": r["action"],
+            "action": f"withdraw {r['of']}" if r["of"] else r["action"],
             "start": second_text(r["start_utc"]),
             "end": second_text(r["end_utc"])[11:],
             "moved": second_text(r["new_start_utc"])[11:] or "–",
@@ -92,8 +105,9 @@ def _print_marks(marks: list[Mark], form: str) -> None:
         for r in records
     ]
     columns = [
+        TableColumn("mark", "id"),
         TableColumn("sortie", "sortie"),
-        TableColumn("mark", "action"),
+        TableColumn("judgement", "action"),
         TableColumn("start UTC", "start"),
         TableColumn("end", "end"),
         TableColumn("moved to", "moved"),

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
 from ...shared.errors import SettingsError
-from ...shared.units import parse_quantity, to_si
+from ...shared.units import from_si, parse_quantity, to_si
 from ..listing import TableColumn, csv_text, plain, print_table
 from ..reductions.evidence import gather_evidence
-from ..reductions.present import context_of, csv_records
-from ..reductions.registry import REDUCTIONS, Reduction, find_reduction
+from ..reductions.present import context_of, counted, csv_records
+from ..reductions.registry import REDUCTIONS, Option, Reduction, find_reduction
 from .options import format_option, programme_of, programme_option
 
 
@@ -90,22 +92,50 @@ def read_options(reduction: Reduction, given: tuple[str, ...]) -> dict[str, floa
             raise SettingsError(
                 f"{reduction.name} has no such option", found=key, allowed=", ".join(known) or "none", where="--with"
             )
-        values[key] = _value(value, known[key].quantity, key)
+        values[key] = _word(value, known[key]) if known[key].quantity is None else _number(value, known[key])
     return values
 
 
-def _value(text: str, quantity: str | None, key: str) -> float | str:
-    if quantity is None:
-        return text
-    if quantity == "number":
+def _word(text: str, option: Option) -> str:
+    word = text.casefold() if option.words else text
+    if option.words and word not in option.words:
+        raise SettingsError(
+            f"{option.name} takes one of a few words", found=repr(text), allowed=", ".join(option.words), where="--with"
+        )
+    return word
+
+
+def _number(text: str, option: Option) -> float:
+    """The SI value of a number or quantity inside the option's limits."""
+    value, shown = _parse(text, option)
+    if not math.isfinite(value):
+        raise SettingsError(f"{option.name} is not a finite number", found=repr(text), where="--with")
+    limits = [
+        f"{words} {shown(limit)}"
+        for words, limit, kept in (
+            ("more than", option.above, option.above is None or value > option.above),
+            ("less than", option.below, option.below is None or value < option.below),
+        )
+        if limit is not None and not kept
+    ]
+    if limits:
+        raise SettingsError(
+            f"{option.name} is out of its range", found=repr(text), allowed=", ".join(limits), where="--with"
+        )
+    return value
+
+
+def _parse(text: str, option: Option) -> tuple[float, Callable[[float], str]]:
+    """(SI value, how a limit reads in the unit it was written in)."""
+    if option.quantity == "number":
         try:
-            return float(text)
+            return float(text), lambda limit: f"{limit:g}"
         except ValueError:
-            raise SettingsError(f"{key} is a number", found=repr(text), where="--with") from None
+            raise SettingsError(f"{option.name} is a number", found=repr(text), where="--with") from None
     number, unit = parse_quantity(text)
-    if unit.kind != quantity:
-        raise SettingsError(f"{key} is a quantity of {quantity}", found=repr(text), where="--with")
-    return to_si(number, unit.symbol)
+    if unit.kind != option.quantity:
+        raise SettingsError(f"{option.name} is a quantity of {option.quantity}", found=repr(text), where="--with")
+    return to_si(number, unit.symbol), lambda limit: f"{from_si(limit, unit.symbol):.4g} {unit.symbol}"
 
 
 def _pair(text: str) -> tuple[str, str]:
@@ -130,7 +160,7 @@ def _print(context: dict[str, Any]) -> None:
         cells = [{c.key: cell["text"] for c, cell in zip(columns, row, strict=True)} for row in table["rows"]]
         print_table(cells, columns, table["note"] or None)
     click.echo()
-    click.echo(f"points and stretches used: {len(context['used'])} of {context['flights']} flights")
+    click.echo(f"points and stretches used: {len(context['used'])} of {counted(context['flights'], 'flight')}")
     for one in context["left_out"]:
         click.echo(f"left out: {one['what']}: {one['reason']}")
     for text in context["missing"]:

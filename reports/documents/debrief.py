@@ -83,7 +83,7 @@ def _planned(programme: Programme, sortie: str, found: pd.DataFrame, card: Any) 
 
 def _off_text(one: Planned, programme: Programme) -> str:
     if one.difference is None:
-        return "speed planned without unit"
+        return "speed not compared, it has no unit"
     off = shown_difference(one.difference, "indicated_airspeed", programme.settings)
     return f"{off:+.1f} {display_unit('indicated_airspeed', programme.settings)}"
 
@@ -114,9 +114,19 @@ def _limits(programme: Programme, sortie: str) -> dict[str, Any]:
             f"{clock_time(one['time_utc'])[:8]} {one['kind'].replace('_', ' ')}: {channel.replace('_', ' ')} peak {value} "
             f"{display_unit(channel, programme.settings) or ''}, {one['duration_s']:.1f} s".strip()
         )
-    findings = programme.findings(sortie)
-    unset = findings[findings["code"].str.contains("LIMIT", na=False)]["text"].tolist() if len(findings) else []
-    return {"rows": rows, "count": len(records), "unset": [str(text) for text in unset[:2]]}
+    return {"rows": rows, "count": len(records), "unset": _limits_not_looked_for(programme.findings(sortie))}
+
+
+def _limits_not_looked_for(findings: pd.DataFrame) -> list[str]:
+    """The findings that say which limits were not looked for, names as words."""
+    if not len(findings):
+        return []
+    told = findings[(findings["code"] == "NOT_ATTEMPTED") & findings["text"].str.startswith("limits ", na=False)]
+    return [_capital(str(text).replace("aircraft.", "").replace("_", " ")) + "." for text in told["text"].head(2)]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _anomalies(programme: Programme, sortie: str) -> list[str]:

@@ -19,7 +19,7 @@ SECTIONS: tuple[tuple[str, str, int], ...] = (
     ("slow-down", "Slowing down", 1),
     ("approach", "Approach without power", 1),
     ("landings", "Landing", 1),
-    ("climb", "Climb", 1),
+    ("climb", "Climb", 3),
     ("level", "Level flight", 1),
 )
 

@@ -9,7 +9,7 @@ from ...shared.settings import Settings
 from ..reductions.changes import reduce_changes
 from ..reductions.changes_sheet import said_difference
 from ..reductions.evidence import Evidence
-from ..reductions.present import say
+from ..reductions.present import probability_text, say
 
 COUNT = 3
 _STANDS_OUT = 2.5  # deviations of a point from its condition's curve, from which on it is worth a look
@@ -19,7 +19,7 @@ def find_surprises(evidence: Evidence, sortie: str) -> list[str]:
     """Up to three sentences, the most surprising first; fewer when fewer numbers stand out."""
     told = [
         f"{one.words}, {one.condition} at {say(one.airspeed, 'speed', evidence.settings)}: "
-        f"{said_difference(one, evidence.settings)} against the other flights (p {one.p_value:.2g})."
+        f"{said_difference(one, evidence.settings)} against the other flights (p {probability_text(one.p_value)})."
         for one in reduce_changes(evidence).differences
         if one.seen
     ]

@@ -23,7 +23,7 @@ def report_context(evidence: Evidence) -> dict[str, Any]:
                 "cautions": context["cautions"],
                 "missing": context["missing"],
                 "tables": [table for table in context["tables"] if table["rows"]],
-                "pictures": [draw(figure, width_in=6.6, height_in=3.5) for figure in context["figures"]],
+                "pictures": [draw(figure, width_in=6.4, height_in=2.9) for figure in context["figures"]],
                 "notes": [figure["note"] for figure in context["figures"]],
                 "left_out": [f"{one['what']}: {one['reason']}" for one in context["left_out"]],
                 "rests_on": f"{counted(len(context['used']), 'point or stretch', 'points and stretches')} of {counted(context['flights'], 'flight')}",

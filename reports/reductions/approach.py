@@ -15,8 +15,9 @@ import numpy as np
 from .approach_height import Heights, needed_heights, refusals, speeds_outside
 from .approach_history import PastApproach, Trial, past_approaches, try_approaches
 from .approach_plan import Plan, past_left_out, plan_approach
-from .approach_sink import GlideModel, fit_without_misread, glides_of, is_fine, state_words
+from .approach_sink import GlideModel, fit_without_misread, glides_of, state_words
 from .evidence import Evidence, reference_of
+from .propeller import is_fine
 from .sheet import LeftOut
 from .transients import Travel, flap_levels, own_events, travel_times
 

@@ -3,8 +3,8 @@
     w / V = (b - d (r / r0 - 1)) u m0 / m + c n^2 (m / m0) / u        u = (Ve / 50 m/s)^2
 
 b: one per configuration (gear, flap), c: induced, one for all; n load factor; m mass, m0 the standard mass; r: engine
-revolutions per metre flown. d is what an idling engine changes between thick and thin air: the faster it turns the
-propeller at a speed, the less that brakes. Left out where engine speed is not known. Parabolic polar and advance
+revolutions per metre flown. d is what an idling engine changes between thick and thin air (see propeller). Left out
+where engine speed is not known. Parabolic polar and advance
 ratio: SFTE Reference Handbook, 3rd ed. 2013, sections 5 and 6. Residuals are split into a share common to a flight
 (its air, its mass) and one of the point; both enter the draws.
 """
@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .conditions import FINE_STOP_SHARE
-from .evidence import Evidence, reference_of
+from .conditions import gear_is_fixed
+from .evidence import INFERRED_WEIGHT, Evidence, reference_of
+from .propeller import is_fine, turning
 from .sheet import LeftOut, Reference
 
 if TYPE_CHECKING:
@@ -33,12 +34,10 @@ FLIGHT_FLOOR, POINT_FLOOR = (
     0.01,
     0.005,
 )  # least shares of the sink, where one flight cannot tell; common practice, no source
-INFERRED_WEIGHT = 0.5
 HUBER = 2.5
 MISREAD = (
     0.12  # share of the sink by which a point of an inferred configuration may disagree; common practice, no source
 )
-RATIO_TELLS = 0.004  # spread of r / r0 that tells d
 SPEED_MARGIN_M_S = 1.0
 
 
@@ -143,28 +142,7 @@ def _reason(row: Mapping[str, Any], needed: tuple[str, ...], propulsion: str) ->
 
 def gear_words(words: pd.Series, evidence: Evidence) -> pd.Series:
     """The gear states; all 'fixed' where no sortie ever told up from down or the settings say that it does not retract."""
-    told = set(evidence.points["gear"].unique()) & {"up", "down"}
-    fixed = evidence.settings.aircraft.retractable_gear is False or not told
-    return words.map(lambda _: "fixed") if fixed else words
-
-
-def is_fine(ratio: Floats) -> NDArray[np.bool_]:
-    """Whether the propeller turned as fast as it ever does for the speed, (n,): on its fine stop, or of fixed pitch.
-
-    ratio: engine revolutions per metre [1/m]; NaN counts as fine, as nothing tells otherwise.
-    """
-    known = ratio[np.isfinite(ratio)]
-    if not len(known):
-        return np.ones(len(ratio), dtype=bool)
-    return ~(ratio < FINE_STOP_SHARE * float(np.quantile(known, 0.9)))
-
-
-def inferred_note(evidence: Evidence, sorties: set[str]) -> tuple[str, ...]:
-    """What must be said where gear or flap of some of these sorties was told from the response; nothing else."""
-    doubtful = [one for one in evidence.inferred() if one in sorties]
-    if not doubtful:
-        return ()
-    return (f"Gear or flap was told from the response, not recorded, in {', '.join(doubtful)}: these count less.",)
+    return words.map(lambda _: "fixed") if gear_is_fixed(evidence) else words
 
 
 def fit_glides(glides: pd.DataFrame, standard_mass: float) -> GlideModel | None:
@@ -174,15 +152,14 @@ def fit_glides(glides: pd.DataFrame, standard_mass: float) -> GlideModel | None:
     mass_ratio = mass / standard_mass if np.isfinite(mass).all() and standard_mass > 0 else np.ones(len(mass))
     measured = (glides["sink_rate"] / glides["true_airspeed"]).to_numpy(dtype=np.float64)
     ratio = glides["ratio"].to_numpy(dtype=np.float64)
-    middle = float(np.mean(ratio)) if len(ratio) and np.isfinite(ratio).all() else float("nan")
+    middle, relative = turning(ratio)
     u = (glides["equivalent_airspeed"].to_numpy(dtype=np.float64) / REFERENCE_M_S) ** 2
     which = np.array([keys.index(k) for k in zip(glides["gear_word"], glides["flap"], strict=True)], dtype=int)
     design = np.zeros((len(glides), len(keys) + 1))
     if len(glides) >= 3 and np.ptp(u) > 0:
         design[np.arange(len(glides)), which] = u / mass_ratio
         design[:, len(keys)] = (1 - measured**2) * mass_ratio / u
-        relative = ratio / middle - 1
-        if np.isfinite(middle) and np.std(relative) > RATIO_TELLS and len(glides) > len(keys) + 3:
+        if relative is not None and len(glides) > len(keys) + 3:
             design = np.column_stack([design, -relative * u / mass_ratio])
     if len(glides) < 3 or len(glides) <= len(keys) or not np.ptp(u) > 0:
         return None

@@ -14,12 +14,12 @@ from math import hypot, nan, sqrt
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from ...shared.errors import SettingsError
 from ...shared.units import to_si
 from .bands import Band, band_of
-from .conditions import Condition, with_conditions
+from .conditions import Condition, conditions_of
 from .evidence import Evidence, references_of
 from .present import counted
 from .sheet import LeftOut, Reference
@@ -82,8 +82,7 @@ def reduce_changes(evidence: Evidence) -> ChangesResult:
 
     Without options the last flight with points stands against all earlier ones. Raises SettingsError.
     """
-    governed = evidence.settings.aircraft.governed_propeller
-    points = _with_compared(with_conditions(evidence.points, governed=governed))
+    points = _with_compared(conditions_of(evidence))
     before, after = _sides(evidence, points)
     old, new = points[points["sortie"].isin(before)], points[points["sortie"].isin(after)]
     raw = list(_compare(old, new)) if {"calibrated_airspeed", "pressure_altitude"} <= set(points) else []
@@ -98,6 +97,8 @@ def reduce_changes(evidence: Evidence) -> ChangesResult:
     ]
     if not raw:
         return ChangesResult(before, after, (), False, tuple(left_out))
+    from scipy import stats  # half a second to load, which no other reduction needs
+
     adjusted = stats.false_discovery_control([one.p_value for one in raw])
     judged = [
         Difference(one.channel, one.words, one.quantity, one.condition, one.airspeed, one.before, one.difference,
@@ -220,7 +221,7 @@ def _difference(found: _Pairs, channel: str, words: str, quantity: str, conditio
     error = hypot(error, between / sqrt(flights))
     freedom = max(count - 1, 1) + max(found.used["sortie"].nunique() - 1, 0)
     value = float(each.mean())
-    p_value = float(2 * stats.t.sf(abs(value) / error, freedom)) if error > 0 else 1.0
+    p_value = float(2 * special.stdtr(freedom, -abs(value) / error)) if error > 0 else 1.0
     return Difference(
         channel, words, quantity, condition, float(rows["calibrated_airspeed"].mean()), float(rows["other"].mean()),
         band_of(value, error, unit="SI"), p_value, False, count, (*references_of(rows), *references_of(found.used)),

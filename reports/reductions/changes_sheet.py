@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ...shared.settings import Settings
 from .bands import Band
-from .changes import COMPARED, ChangesResult, Difference, reduce_changes
+from .changes import COMPARED, HEIGHT_WINDOW, SPEED_WINDOW, ChangesResult, Difference, reduce_changes
 from .changes_metadata import MetadataChange, metadata_changes
 from .evidence import Evidence
 from .present import counted, probability_text, say
@@ -24,7 +24,10 @@ def sheet_of(result: ChangesResult, written: tuple[MetadataChange, ...], setting
     if not result.before or not result.after:
         missing.append("two flights with accepted points")
     elif not result.differences:
-        missing.append("points of one condition, within 4 kt and 4,000 ft of each other, on both sides")
+        missing.append(
+            f"points of one condition, within {say(SPEED_WINDOW, 'speed', settings)} and "
+            f"{say(HEIGHT_WINDOW, 'altitude', settings)} of each other, on both sides"
+        )
     cautions = ["Points at one moment share the air: what all of them show may be the day and not the aircraft."]
     if result.differences and not result.has_flight_scatter:
         cautions.append("Neither side has three flights: how much flights differ by themselves is not in these bands.")

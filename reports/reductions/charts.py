@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 INKS = ("#0b5d7a", "#c2571a", "#4a7c2c", "#7a4a8c", "#8a6d00", "#5c6670", "#a3324f", "#1d2329")
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
 LINES = ("-", (0, (6, 2)), (0, (2, 1.5)), (0, (8, 2, 2, 2)), "-", (0, (6, 2)), (0, (2, 1.5)), (0, (8, 2, 2, 2)))
+NAME_IN = 0.18  # height of one row of names
 STYLE: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 9,
@@ -38,7 +39,7 @@ def draw(figure: dict[str, Any], *, width_in: float = 7.2, height_in: float = 4.
     from matplotlib.figure import Figure
 
     with rc_context(STYLE):
-        sheet = Figure(figsize=(width_in, height_in), layout="constrained")
+        sheet = Figure(figsize=(width_in, height_in + NAME_IN * _rows_of_names(figure)), layout="constrained")
         FigureCanvasSVG(sheet)
         axes = sheet.add_subplot()
         _draw_series(axes, figure, link)
@@ -115,9 +116,20 @@ def _label(axes: Axes, figure: dict[str, Any]) -> None:
         axes.set_xticks(range(len(figure["categories"])), figure["categories"])
         if max(len(name) for name in figure["categories"]) > 12:
             axes.tick_params(axis="x", rotation=20)
-    labels = axes.get_legend_handles_labels()[1]
-    if len(labels) > 1:
-        axes.legend(frameon=False, fontsize=8)
+    rows = _rows_of_names(figure)
+    if rows:
+        # below the axes, where they cover no data
+        columns = -(-len(axes.get_legend_handles_labels()[1]) // rows)
+        axes.figure.legend(loc="outside lower left", ncols=columns, frameon=False, fontsize=8)
+
+
+def _rows_of_names(figure: dict[str, Any]) -> int:
+    """How many rows the series' names take, side by side where they are short; 0 for one series, which needs none."""
+    dotted = {one["pair"] for one in figure["series"] if one["style"] == "points" and one["pair"]}
+    names = [one["label"] for one in figure["series"] if one["style"] == "points" or one["pair"] not in dotted]
+    longest = max(map(len, names), default=0)
+    beside = 4 if longest <= 22 else 2 if longest <= 48 else 1
+    return -(-len(names) // beside) if len(names) > 1 else 0
 
 
 def _axis_text(axis: dict[str, Any]) -> str:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, worth_telling
-from .conditions import Condition, with_conditions
+from .conditions import Condition, conditions_of
 from .evidence import Evidence, reference_of, references_of
 from .resampling import redraw
 from .sheet import LeftOut, Reference
@@ -74,7 +74,7 @@ class ClimbResult:
 
 def reduce_climb(evidence: Evidence) -> ClimbResult:
     """Climb performance of every condition climbed in."""
-    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
+    points = conditions_of(evidence)
     climbs = points[(points["kind"] == "climb") & (points["power"] == "full")] if len(points) else points
     left_out = list(evidence.left_out)
     needed = ("calibrated_airspeed", "density_altitude", "sink_rate", "mass")
@@ -129,7 +129,7 @@ def _fit(condition: Condition, group: pd.DataFrame, evidence: Evidence) -> Climb
     draws = redraw(group, terms, solve, marks=np.round(rate, 6), parameters=int(use.sum()), draws=300)
     unsure = evidence.settings.uncertainty
     type_b = float(np.hypot(unsure.vertical_speed_share, unsure.mass_share))
-    best, angle, why = _best(terms, draws, centre, speed)
+    best, angle, why = _best(terms, draws, centre, speed=speed, airspeed=evidence.settings.airspeed_uncertainty)
     return ClimbFit(condition, group, rate, terms, draws, centre, type_b, best, angle, why, references_of(group))
 
 
@@ -154,8 +154,10 @@ def _solve(design: Floats, rate: Floats, weight: Floats, use: NDArray[np.bool_])
     return whole
 
 
-def _best(terms: Floats, draws: Floats, centre: tuple[float, float], speed: Floats) -> tuple[Band, Band, str]:
-    """Airspeeds of best rate and best angle inside the flown range, and why one is not stated."""
+def _best(
+    terms: Floats, draws: Floats, centre: tuple[float, float], *, speed: Floats, airspeed: float
+) -> tuple[Band, Band, str]:
+    """Airspeeds of best rate and best angle inside the flown range, and why one is not stated; airspeed: type B [m/s]."""
     if terms[3] >= 0:
         return UNKNOWN, UNKNOWN, "the climbs' airspeeds do not lie on both sides of a best one"
     bands = []
@@ -163,7 +165,7 @@ def _best(terms: Floats, draws: Floats, centre: tuple[float, float], speed: Floa
         at = of(terms, centre[0])
         drawn = np.array([of(one, centre[0]) for one in draws if one[3] < 0])
         inside = speed.min() <= at <= speed.max()
-        bands.append(band_of(at, float(np.nanstd(drawn)), unit="m/s") if inside else UNKNOWN)
+        bands.append(band_of(at, float(np.nanstd(drawn)), airspeed, unit="m/s") if inside else UNKNOWN)
     why = "" if all(one.is_known for one in bands) else "the other lies outside the airspeeds flown"
     return bands[0], bands[1], why if any(one.is_known for one in bands) else "both lie outside the airspeeds flown"
 

@@ -10,26 +10,40 @@ from ...shared.settings import Settings
 from ...shared.units import from_si, to_si
 from .climb import ClimbFit, ClimbResult, reduce_climb
 from .evidence import Evidence
+from .excess_power import ExcessPowerResult, reduce_excess_power
+from .excess_power_sheet import figure_of, statements_of, tables_of
 from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
+NEEDED = (
+    "three climbs at full power in one configuration, or a long level acceleration at full power, with a known mass"
+)
+
 
 def run(evidence: Evidence) -> Sheet:
-    """The reduction and its sheet."""
-    return sheet_of(reduce_climb(evidence), evidence.settings)
+    """The reductions of climbs and of level accelerations, and their sheet."""
+    return sheet_of(reduce_climb(evidence), evidence.settings, reduce_excess_power(evidence))
 
 
-def sheet_of(result: ClimbResult, settings: Settings) -> Sheet:
-    """The result as sentences, picture and tables."""
+def sheet_of(result: ClimbResult, settings: Settings, accelerations: ExcessPowerResult | None = None) -> Sheet:
+    """The results as sentences, pictures and tables."""
+    curves = accelerations.curves if accelerations else ()
+    figures = _figures(result) if result.fits else ()
     return Sheet(
         "climb",
         "Rate of climb at full power",
-        statements=tuple(_statement(one, settings) for one in result.fits),
-        figures=_figures(result) if result.fits else (),
-        tables=(_table(result, settings), _speeds(result, settings)),
-        missing=() if result.fits else ("three climbs at full power in one configuration with a known mass",),
-        used=tuple(origin for one in result.fits for origin in one.origin),
-        left_out=result.left_out,
+        statements=(
+            *(_statement(one, settings) for one in result.fits),
+            *statements_of(curves, result.fits, settings),
+        ),
+        figures=(*figures, figure_of(curves, result.fits, settings)) if curves else figures,
+        tables=(_table(result, settings), _speeds(result, settings), *tables_of(curves, settings)),
+        missing=() if result.fits or curves else (NEEDED,),
+        used=(
+            *(origin for one in result.fits for origin in one.origin),
+            *(one for curve in curves for one in curve.used),
+        ),
+        left_out=(*result.left_out, *(accelerations.left_out if accelerations else ())),
         facts={"standard_mass_kg": result.standard_mass},
     )
 

@@ -8,10 +8,15 @@ ratio of engine speed to true airspeed is highest on the fine stop and nearly co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+if TYPE_CHECKING:
+    from .evidence import Evidence
+
+MOVING = ("up", "down", "transit")  # words of a gear that can move
 CLOSED = frozenset({"idle", "windmilling", "governed", "off"})  # propulsion without power
 FINE_STOP_SHARE = 0.82  # of the highest ratio: density, friction and fast flight move it by more than ten percent; common practice, no source
 LEVEL_STEP = 50 / 60  # governed speeds are named to 50 rpm
@@ -50,6 +55,21 @@ class Condition:
         return not any(word in ("unknown", "transit", "several") for word in (*states, self.gear)) and (
             self.propeller != UNKNOWN_CLASS
         )
+
+
+def conditions_of(evidence: Evidence) -> pd.DataFrame:
+    """The accepted points with `condition` and `propeller`, as every reduction pools them."""
+    governed = evidence.settings.aircraft.governed_propeller
+    return with_conditions(evidence.points, governed=governed, fixed_gear=gear_is_fixed(evidence))
+
+
+def gear_is_fixed(evidence: Evidence) -> bool:
+    """Whether the gear never moves: the settings' word, else that no flight of the aircraft tells up from down."""
+    retracts = evidence.settings.aircraft.retractable_gear
+    if retracts is not None:
+        return not retracts
+    told = evidence.points["gear"].isin(MOVING) if len(evidence.points) else pd.Series(dtype=bool)
+    return not evidence.gear_moves and not bool(told.any())
 
 
 def with_conditions(points: pd.DataFrame, *, governed: bool | None = None, fixed_gear: bool = False) -> pd.DataFrame:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from ...shared.units import to_si
 from .bands import Band, band_of
-from .conditions import Condition, with_conditions
+from .conditions import Condition, conditions_of
 from .evidence import Evidence, references_of
 from .sheet import LeftOut, Reference
 
@@ -60,7 +60,7 @@ class CoverageResult:
 
 def reduce_coverage(evidence: Evidence) -> CoverageResult:
     """The matrix of all accepted points; points in an unknown configuration count as such, in rows of their own."""
-    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
+    points = conditions_of(evidence)
     left_out = list(evidence.left_out)
     if not len(points) or "calibrated_airspeed" not in points:
         return CoverageResult((), {}, {}, tuple(left_out))

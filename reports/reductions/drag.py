@@ -1,8 +1,8 @@
 """Sink and drag by condition: glides reduced to drag areas, a parabolic polar each, speeds of best glide and least sink.
 
 What is measured is drag less thrust: with the throttle closed the propeller's drag (or rest of thrust) is in it.
-Results are at standard mass and at the density the glides were flown at: an idling propeller brakes less in thicker
-air, so sink near the ground told from glides at height by density alone comes out several per cent too high.
+Results are at standard mass and at the mean density of the glides. An idling propeller brakes less in thicker air:
+how much is fitted over all glides of one propulsion state (see propeller) and taken out before the polars are.
 """
 
 from __future__ import annotations
@@ -15,13 +15,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ...shared.errors import SettingsError
 from ...shared.physics.atmosphere import standard_density
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.units import to_si
-from .bands import UNKNOWN, Band, band_of
-from .conditions import Condition, with_conditions
+from .bands import UNKNOWN, Band, band_of, widened
+from .conditions import Condition, conditions_of
 from .evidence import Evidence, reference_of, references_of
-from .polar_fit import Floats, PolarFit, equivalent_speed, fit_polars, sink_of
+from .polar_fit import Floats, PolarFit, equivalent_speed, fit_polars, lift_and_drag_areas, sink_of
+from .present import range_text, say
+from .propeller import DENSITY_MARGIN, DensityEffect, density_ratio_of, fit_density_effect
 from .sheet import LeftOut, Reference
 
 Of = Callable[[Floats, Floats], Floats]  # a quantity of f and k, shapes (n,) -> (n,)
@@ -29,15 +32,16 @@ Of = Callable[[Floats, Floats], Floats]  # a quantity of f and k, shapes (n,) ->
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ConditionDrag:
-    """One condition's glides. fit: the polar, or why there is none. Speeds equivalent, least_sink at the result's density, SI.
+    """One condition's glides. fit: the polar, or why there is none. Speeds equivalent, all at the result's density, SI.
 
-    not_reached: best glide or least sink that lies outside the measured speeds, in words.
+    density: what another density does to its drag area. not_reached: best glide or least sink that lies outside the measured speeds, in words.
     """
 
     condition: Condition
     points: pd.DataFrame
     fit: PolarFit | str
     origin: tuple[Reference, ...]
+    density: DensityEffect
     not_reached: tuple[str, ...] = ()
     parasite_area: Band = UNKNOWN
     induced: Band = UNKNOWN
@@ -58,14 +62,23 @@ class ConditionDrag:
         assert isinstance(self.fit, PolarFit)
         return float(equivalent_speed(self.fit.high, mass)), float(equivalent_speed(self.fit.low, mass))
 
-    def sink_at(self, speed: float, mass: float, *, density_ratio: float = 1.0) -> Band:
-        """Sink [m/s] at an equivalent airspeed [m/s], mass [kg] and density ratio; unknown outside the measured speeds."""
-        if isinstance(self.fit, str):
+    def sink_at(self, speed: float, mass: float, *, density_ratio: float | None = None) -> Band:
+        """Sink [m/s] at an equivalent airspeed [m/s], mass [kg] and density ratio (the result's unless given).
+
+        Unknown outside the measured speeds and densities.
+        """
+        ratio = self.density.reference if density_ratio is None else density_ratio
+        if isinstance(self.fit, str) or not self.density.reaches(ratio):
             return UNKNOWN
         low, high = self.speeds(mass)
         if not low - 0.3 <= speed <= high + 0.3:
             return UNKNOWN
-        return band_from(self.fit, lambda f, k: sink_of(f, k, speed, mass) / density_ratio**0.5, "m/s")
+        more = float(self.density.area(ratio))
+        band = band_from(self.fit, lambda f, k: sink_of(f + more, k, speed, mass) / ratio**0.5, "m/s")
+        unsure = self.density.error * (self.density.reference - ratio)
+        return widened(
+            band, abs(float(sink_of(self.fit.f + more + unsure, self.fit.k, speed, mass)) / ratio**0.5 - band.value)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,37 +97,70 @@ class DragResult:
 
 
 def reduce_drag(evidence: Evidence) -> DragResult:
-    """Drag of every glide condition; option robust=yes fits against odd points."""
+    """Drag of every glide condition. Options: robust=yes fits against odd points; density_altitude [m] to state it at.
+
+    Raises SettingsError for another word, or a density altitude the glides do not reach.
+    """
     usable, left_out = glides_of(evidence)
-    robust = str(evidence.options.get("robust", "no")).lower() in ("yes", "true", "1")
+    robust = evidence.word("robust", "no", "yes") == "yes"
+    plain = DragResult((), evidence.standard_mass, left_out, _density_altitude(usable, evidence))
+    usable, effects = carry_to_density(usable, plain.density_ratio)
     groups = sorted(usable.groupby("condition", sort=False), key=lambda one: one[0]) if len(usable) else []
     fits = fit_polars(dict(groups), evidence.settings, robust=robust)
-    plain = DragResult((), evidence.standard_mass, left_out, mean_density_altitude(usable))
     conditions = tuple(
-        _condition(condition, group, (fits[condition], plain.density_ratio), evidence) for condition, group in groups
+        _condition(condition, group, (fits[condition], effects[condition.propulsion]), evidence)
+        for condition, group in groups
     )
     return dataclasses.replace(plain, conditions=conditions)
 
 
+def carry_to_density(glides: pd.DataFrame, density_ratio: float) -> tuple[pd.DataFrame, dict[str, DensityEffect]]:
+    """The glides with `density_area`, `density_area_error` [m2] (what their own density adds), and the effect of each propulsion state."""
+    if not len(glides):
+        return glides, {}
+    effects = {
+        str(state): fit_density_effect(group, lift_and_drag_areas(group), density_ratio)
+        for state, group in (glides.groupby("propulsion") if len(glides) else ())
+    }
+    own = density_ratio_of(glides)
+    each = [effects[state] for state in glides["propulsion"]]
+    slope, error = (np.array([getattr(one, name) for one in each]) for name in ("slope", "error"))
+    away = density_ratio - own
+    return glides.assign(density_area=slope * away, density_area_error=error * away), effects
+
+
+def _density_altitude(glides: pd.DataFrame, evidence: Evidence) -> float:
+    """The density altitude [m] given, when the glides reach it, else their mean one."""
+    given = evidence.options.get("density_altitude")
+    if given is None or not len(glides):
+        return mean_density_altitude(glides)
+    reached = density_ratio_of(glides)
+    ratio = float(standard_density(float(given))) / SEA_LEVEL_DENSITY
+    if not reached.min() - DENSITY_MARGIN <= ratio <= reached.max() + DENSITY_MARGIN:
+        lowest, highest = (density_altitude_near(float(one)) for one in (reached.max(), reached.min()))
+        raise SettingsError(
+            "density_altitude lies outside those the glides were flown at",
+            found=say(float(given), "altitude", evidence.settings),
+            allowed=range_text(lowest, highest, "altitude", evidence.settings),
+        )
+    return float(given)
+
+
 def mean_density_altitude(glides: pd.DataFrame) -> float:
     """The density altitude [m], in steps of 500 ft, nearest to the mean density of glides; 0 without any."""
-    if not len(glides):
-        return 0.0
-    ratio = float(((glides["equivalent_airspeed"] / glides["true_airspeed"]) ** 2).mean())
+    return density_altitude_near(float(density_ratio_of(glides).mean())) if len(glides) else 0.0
+
+
+def density_altitude_near(ratio: float) -> float:
+    """The density altitude [m], in steps of 500 ft, nearest to a density ratio."""
     steps = np.arange(0.0, to_si(40000.0, "ft"), to_si(500.0, "ft"))
     return float(steps[np.argmin(np.abs(standard_density(steps) / SEA_LEVEL_DENSITY - ratio))])
 
 
 def glides_of(evidence: Evidence) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
     """Glides with all that a drag area needs and a known condition, and those left out with reasons."""
-    aircraft = evidence.settings.aircraft
-    points = with_conditions(
-        evidence.points, governed=aircraft.governed_propeller, fixed_gear=aircraft.retractable_gear is False
-    )
+    points = conditions_of(evidence)
     glides = points[points["kind"] == "glide"] if len(points) else points
-    if aircraft.retractable_gear is None and len(glides) and not glides["gear"].isin(["up", "down"]).any():
-        points = with_conditions(evidence.points, governed=aircraft.governed_propeller, fixed_gear=True)
-        glides = points[points["kind"] == "glide"]  # gear never seen to move: all of one kind
     reasons = [_reason_against(row) for row in glides.to_dict("records")]
     keep = [reason is None for reason in reasons]
     left = [
@@ -154,11 +200,12 @@ def band_from(fit: PolarFit, of: Of, unit: str) -> Band:
 
 
 def _condition(
-    condition: Condition, group: pd.DataFrame, found: tuple[PolarFit | str, float], evidence: Evidence
+    condition: Condition, group: pd.DataFrame, found: tuple[PolarFit | str, DensityEffect], evidence: Evidence
 ) -> ConditionDrag:
-    """found: the fit and the density ratio sinks are stated at."""
-    fit, density_ratio = found
-    plain = ConditionDrag(condition, group, fit, references_of(group))
+    """found: the fit and what density does."""
+    fit, density = found
+    density_ratio = density.reference
+    plain = ConditionDrag(condition, group, fit, references_of(group), density)
     if isinstance(fit, str):
         return plain
     mass, wing = evidence.standard_mass, evidence.settings.aircraft.wing_area
@@ -194,6 +241,8 @@ def _outside(name: str, at: float, fit: PolarFit) -> str:
 def sink_at_standard(points: pd.DataFrame, mass: float, *, density_ratio: float = 1.0) -> tuple[Floats, Floats, Floats]:
     """Each glide at standard mass [kg] and density ratio at its own lift coefficient: (speed, sink, error of sink) [m/s].
 
+    What its density added to its drag is taken off (column density_area, see propeller).
+
     Speeds go with the root of mass, sink also with the root of density. Source: SFTE Reference Handbook,
     3rd ed. 2013, section 12 (shared.physics.mass.speed_at_mass).
     """
@@ -201,6 +250,8 @@ def sink_at_standard(points: pd.DataFrame, mass: float, *, density_ratio: float 
     root = np.sqrt(mass / own)
     speed = np.asarray(points["equivalent_airspeed"], dtype=np.float64)
     thin = speed / np.asarray(points["true_airspeed"], dtype=np.float64) / density_ratio**0.5
-    sink = np.asarray(points["sink_rate"], dtype=np.float64) * thin * root
+    area = lift_and_drag_areas(points)[1]
+    carried = area / (area + np.asarray(points.get("density_area", 0.0), dtype=np.float64))
+    sink = np.asarray(points["sink_rate"], dtype=np.float64) * thin * root * carried
     error = np.nan_to_num(np.asarray(points["sink_rate_error"], dtype=np.float64)) * thin * root
     return speed * root, sink, error

@@ -5,23 +5,25 @@ from __future__ import annotations
 from functools import partial
 
 from ...shared.settings import Settings
-from .bands import UNKNOWN, Band
+from .bands import UNKNOWN, Band, band_of
 from .calibration_sheet import speeds_inside
-from .drag import ConditionDrag, DragResult, reduce_drag, sink_at_standard
-from .evidence import Evidence, references_of
+from .drag import ConditionDrag, DragResult, density_altitude_near, reduce_drag, sink_at_standard
+from .evidence import Evidence, inferred_note, references_of
 from .polar_fit import PolarFit, lift_and_drag_areas
-from .present import counted, say
+from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
 
 def run(evidence: Evidence) -> Sheet:
     """The reduction and its sheet."""
-    return sheet_of(reduce_drag(evidence), evidence.settings, evidence.inferred())
+    result = reduce_drag(evidence)
+    used = {origin.sortie for one in result.conditions for origin in one.origin}
+    return sheet_of(result, evidence.settings, inferred_note(evidence, used))
 
 
-def sheet_of(result: DragResult, settings: Settings, inferred: tuple[str, ...] = ()) -> Sheet:
-    """The result as sentences, pictures and tables. inferred: flights whose gear or flap was not recorded."""
-    cautions = inferred_caution(inferred, {origin.sortie for one in result.conditions for origin in one.origin})
+def sheet_of(result: DragResult, settings: Settings, notes: tuple[str, ...] = ()) -> Sheet:
+    """The result as sentences, pictures and tables. notes: what to know of the flights used."""
+    cautions = list(notes)
     if any(one.condition.propulsion == "idle" for one in result.conditions):
         cautions.append(
             "Measured with the engine idling: the propeller's drag or rest of thrust is in these numbers, and idle is not "
@@ -39,17 +41,6 @@ def sheet_of(result: DragResult, settings: Settings, inferred: tuple[str, ...] =
         left_out=result.left_out,
         facts={"standard_mass_kg": result.standard_mass, "density_altitude_m": result.density_altitude},
     )
-
-
-def inferred_caution(inferred: tuple[str, ...], used: set[str]) -> list[str]:
-    """What to know of flights whose configuration was told from the response; nothing when none was used."""
-    named = [one for one in inferred if one in used]
-    if not named:
-        return []
-    return [
-        f"In {', '.join(named)} gear or flap is not recorded and was told from the aircraft's response: a mistaken state "
-        "would stand among these points. Leave such flights out to see what they change."
-    ]
 
 
 def _missing(result: DragResult, settings: Settings) -> list[str]:
@@ -87,8 +78,30 @@ def _statements(result: DragResult, settings: Settings) -> list[str]:
     if out:
         out.append(
             f"Stated at {say(result.standard_mass, 'mass', settings)} and {say(result.density_altitude, 'altitude', settings)} "
-            "density altitude, the mean of the glides; calibrated airspeed."
+            "density altitude; calibrated airspeed."
         )
+    return out + _density_statements(result, settings)
+
+
+def _density_statements(result: DragResult, settings: Settings) -> list[str]:
+    """What the glides tell of a propeller that brakes otherwise in thicker air, for each propulsion state."""
+    out = []
+    for state, density in sorted({one.condition.propulsion: one.density for one in result.conditions}.items()):
+        tenth = band_of(density.slope / 10, density.error / 10, unit="m2")
+        heights = range_text(
+            density_altitude_near(density.high), density_altitude_near(density.low), "altitude", settings
+        )
+        if density.told:
+            out.append(
+                f"{state}: in air thinner by a tenth of sea level's density the drag area is {say(tenth, 'area', settings)} larger, "
+                f"told by glides from {heights} density altitude; it is taken out of every glide."
+            )
+        else:
+            out.append(
+                f"{state}: what thinner air does to the propeller's drag is not told by these glides, flown from {heights} "
+                f"density altitude (drag area {say(tenth, 'area', settings)} larger for a tenth of sea level's density): glides of one "
+                "configuration some thousands of feet apart would tell it."
+            )
     return out
 
 
@@ -108,7 +121,7 @@ def _figures(result: DragResult) -> tuple[Figure, ...]:
             residual.append(dots(name, speed, left, half=2 * own / area, origin=one.origin))
     figures = [
         Figure(
-            "Sink at standard mass, at the mean density of the glides",
+            "Sink at standard mass and the density altitude told above",
             Axis("calibrated airspeed", "speed"),
             Axis("sink", "vertical_speed"),
             tuple(sink),
@@ -145,11 +158,11 @@ def _sinks(result: DragResult, settings: Settings) -> Table:
                 (Cell(one.condition.configuration), Cell(speed), cell_of(sink, one.origin), cell_of(ratio, one.origin))
             )
     return Table(
-        "Sink at standard mass, at the mean density of the glides",
+        "Sink at standard mass and the density altitude told above",
         columns,
         tuple(rows),
-        "Density altitude: see above. Lower the same airspeed sinks less by the root of the densities, and with an idling propeller "
-        "by some per cent more; `trimshot reduce approach` fits that part.",
+        "Density altitude: see above; the option density_altitude states it at another one the glides reach. What density does to "
+        "the propeller's drag is in it, with its uncertainty.",
     )
 
 

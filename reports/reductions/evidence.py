@@ -16,6 +16,7 @@ import pandas as pd
 from ...shared.errors import SettingsError, UnknownSortieError
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Settings
+from ...store.statistics_table import spread_statistics
 from .sheet import LeftOut, Reference
 
 if TYPE_CHECKING:
@@ -27,9 +28,10 @@ class Evidence:
     """What a reduction works on.
 
     points: one row per accepted point: sortie, day (UTC date), number, start_utc, start_s, stop_s, duration_s,
-    kind, gear, flap, power, propulsion, then per channel its mean `<channel>`, standard error
+    kind, gear, flap, power, propulsion, `inferred` (whether its flight recorded no gear or flap), then per channel its mean `<channel>`, standard error
     `<channel>_error`, slope `<channel>_slope` and deviation `<channel>_deviation`, and `weight` [N],
     `dynamic_pressure` [Pa], `mass_from` (card, settings or nothing). Missing values NaN.
+    gear_moves: whether any point of the aircraft, asked for or not, tells gear up from gear down.
     """
 
     programme: Programme
@@ -39,6 +41,7 @@ class Evidence:
     points: pd.DataFrame
     left_out: tuple[LeftOut, ...] = ()
     options: Mapping[str, float | str] = field(default_factory=dict)
+    gear_moves: bool = False
 
     @property
     def standard_mass(self) -> float:
@@ -48,13 +51,32 @@ class Evidence:
         known = self.points["mass"].dropna() if "mass" in self.points else pd.Series(dtype=float)
         return float(known.mean()) if len(known) else float("nan")
 
+    def word(self, option: str, *allowed: str) -> str:
+        """The word an option was given, the first allowed one where it was not. Raises SettingsError for any other word."""
+        given = str(self.options.get(option, allowed[0])).strip().casefold()
+        if given not in allowed:
+            raise SettingsError(f"{option} takes one of a few words", found=given, allowed=", ".join(allowed))
+        return given
+
     def inferred(self) -> tuple[str, ...]:
         """Flights whose gear or flap nobody recorded: told from the aircraft's response, so less surely."""
-        findings = self.programme.findings()
-        if not len(findings):
-            return ()
-        told = findings[(findings["code"] == "STATE_INFERRED") & findings["sortie"].isin(self.sorties)]
-        return tuple(sorted(set(told["sortie"])))
+        return _inferred(self.programme, self.sorties)
+
+
+# column of the statistics -> how its columns of `Evidence.points` end
+_ENDINGS = {"mean": "", "standard_error": "_error", "slope_per_s": "_slope", "deviation": "_deviation"}
+INFERRED_WEIGHT = 0.5  # of a point whose gear or flap was inferred; common practice, no source
+
+
+def inferred_note(evidence: Evidence, sorties: set[str]) -> tuple[str, ...]:
+    """What must be said where gear or flap of some of these sorties was told from the response; nothing else."""
+    doubtful = [one for one in evidence.inferred() if one in sorties]
+    if not doubtful:
+        return ()
+    return (
+        f"Gear or flap was told from the response, not recorded, in {', '.join(doubtful)}: these count less, and a mistaken "
+        "state would stand among them. Leave such flights out to see what they change.",
+    )
 
 
 def gather_evidence(
@@ -83,14 +105,34 @@ def gather_evidence(
     asked = listed[listed["sortie"].isin(sorties)] if sorties else listed
     chosen, name, left_out = _of_one_aircraft(asked, aircraft or settings.aircraft.name)
     points = programme.judged_points(config=config, refused=True) if judged else programme.points(config=config)
+    every = programme.points() if config else points
+    gear_moves = bool(every[every["sortie"].isin(_flown_by(name, listed))]["gear"].isin(["up", "down"]).any())
     points = points[points["sortie"].isin(chosen)].reset_index(drop=True)
     if judged:
         left_out = (*left_out, *_rejected(points))
         points = points[points["accepted"]].reset_index(drop=True)
-    statistics = programme.judged_statistics() if judged else programme.statistics()
-    return Evidence(
-        programme, settings, name, chosen, _with_statistics(points, statistics, settings), left_out, dict(options or {})
-    )
+    if judged:
+        statistics = _pivoted(points, programme.judged_statistics())
+    else:
+        statistics = spread_statistics(programme.folder, points, _ENDINGS)
+    table = _with_statistics(points, statistics, settings)
+    table["inferred"] = table["sortie"].isin(_inferred(programme, chosen))
+    return Evidence(programme, settings, name, chosen, table, left_out, dict(options or {}), gear_moves)
+
+
+def _inferred(programme: Programme, sorties: Sequence[str]) -> tuple[str, ...]:
+    findings = programme.findings()
+    if not len(findings):
+        return ()
+    told = findings[(findings["code"] == "STATE_INFERRED") & findings["sortie"].isin(sorties)]
+    return tuple(sorted(set(told["sortie"])))
+
+
+def _flown_by(name: str | None, listed: pd.DataFrame) -> pd.Series:
+    """The sorties of an aircraft; all where none has a name."""
+    if name is None:
+        return listed["sortie"]
+    return listed["sortie"][listed["aircraft"].map(lambda one: isinstance(one, str) and _same(one, name))]
 
 
 def reference_of(row: Mapping[str, object]) -> Reference:
@@ -105,7 +147,9 @@ def reference_of(row: Mapping[str, object]) -> Reference:
 
 def references_of(points: pd.DataFrame) -> tuple[Reference, ...]:
     """The ways back to all points of a frame, in its order."""
-    return tuple(reference_of({str(key): value for key, value in row.items()}) for row in points.to_dict("records"))
+    columns = (points[name].tolist() for name in ("sortie", "number", "start_s", "stop_s"))
+    rows = zip(*columns, strict=True)  # a record of the whole row would take half a second for 10,000 points
+    return tuple(Reference(str(sortie), int(number), float(start), float(stop)) for sortie, number, start, stop in rows)
 
 
 def _of_one_aircraft(
@@ -152,19 +196,23 @@ def _same(one: str, other: str) -> bool:
     return "".join(filter(str.isalnum, one)).casefold() == "".join(filter(str.isalnum, other)).casefold()
 
 
-def _with_statistics(points: pd.DataFrame, long: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+def _pivoted(points: pd.DataFrame, long: pd.DataFrame) -> pd.DataFrame:
+    """As `spread_statistics`, of statistics in the long form."""
+    long = long[long["accepted"] & long["sortie"].isin(set(points["sortie"]))]
+    index = pd.MultiIndex.from_frame(points[["sortie", "number"]])
+    blocks = []
+    for value, ending in _ENDINGS.items():
+        wide = long.pivot(index=["sortie", "number"], columns="channel", values=value).reindex(index)
+        blocks.append(wide.reset_index(drop=True).add_suffix(ending))
+    return pd.concat(blocks, axis=1)
+
+
+def _with_statistics(points: pd.DataFrame, statistics: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     keep = ["sortie", "number", "start_utc", "stop_utc", "start_s", "stop_s", "duration_s", "kind",
             "gear", "flap", "power", "propulsion", "score"]  # fmt: skip
     out = points[keep].copy()
     out["day"] = pd.to_datetime(out["start_utc"]).dt.strftime("%Y-%m-%d")
-    long = long[long["accepted"] & long["sortie"].isin(set(points["sortie"]))]
-    parts = {"": "mean", "_error": "standard_error", "_slope": "slope_per_s", "_deviation": "deviation"}
-    index = pd.MultiIndex.from_frame(out[["sortie", "number"]])
-    for suffix, value in parts.items():
-        wide = long.pivot(index=["sortie", "number"], columns="channel", values=value).reindex(index)
-        wide.columns = [f"{name}{suffix}" for name in wide.columns]
-        out = pd.concat([out, wide.reset_index(drop=True)], axis=1)
-    return _with_loads(out, settings)
+    return _with_loads(pd.concat([out, statistics], axis=1), settings)
 
 
 def _with_loads(points: pd.DataFrame, settings: Settings) -> pd.DataFrame:

@@ -24,12 +24,11 @@ from .approach_sink import (
     GlideModel,
     fit_without_misread,
     glides_of,
-    inferred_note,
     slope_of,
     state_words,
 )
 from .bands import UNKNOWN, Band, band_of_draws
-from .evidence import Evidence
+from .evidence import Evidence, inferred_note
 from .landings import Landing, reduce_landings
 from .sheet import LeftOut, Reference
 from .stalls import StallSpeed, reduce_stalls
@@ -136,7 +135,7 @@ def _speed(
     own = float(np.median(known)) if known else float("nan")
     if measured is not None and not measured[0] - SPEED_MARGIN_M_S <= own <= measured[1] + SPEED_MARGIN_M_S:
         return measured[0], "the slowest glide measured"
-    return own, "at 50 ft on own landings"
+    return own, "at the threshold on own landings"
 
 
 def _landing_configuration(model: GlideModel, evidence: Evidence) -> tuple[str, str]:

@@ -6,8 +6,7 @@ from functools import partial
 
 from ...shared.settings import Settings
 from .calibration_sheet import speeds_inside
-from .drag_sheet import inferred_caution
-from .evidence import Evidence
+from .evidence import Evidence, inferred_note
 from .increments import Increment, IncrementsResult, reduce_increments
 from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, banded_curve, cell_of
@@ -15,15 +14,17 @@ from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, banded_curv
 
 def run(evidence: Evidence) -> Sheet:
     """The reduction and its sheet."""
-    return sheet_of(reduce_increments(evidence), evidence.settings, evidence.inferred())
+    result = reduce_increments(evidence)
+    used = {origin.sortie for one in result.increments for origin in one.origin}
+    return sheet_of(result, evidence.settings, inferred_note(evidence, used))
 
 
-def sheet_of(result: IncrementsResult, settings: Settings, inferred: tuple[str, ...] = ()) -> Sheet:
-    """The result as sentences, pictures and tables. inferred: flights whose gear or flap was not recorded."""
+def sheet_of(result: IncrementsResult, settings: Settings, notes: tuple[str, ...] = ()) -> Sheet:
+    """The result as sentences, pictures and tables. notes: what to know of the flights used."""
     missing = []
     if not result.increments:
         missing.append("glides in two configurations that differ in one thing alone, at overlapping airspeeds")
-    cautions = inferred_caution(inferred, {origin.sortie for one in result.increments for origin in one.origin})
+    cautions = list(notes)
     if any(one.paired == 0 for one in result.increments):
         cautions.append("An increment no flight flew both sides of compares different days: fly both in one flight.")
     return Sheet(

@@ -85,7 +85,7 @@ def _spread_table(spreads: tuple[Spread, ...], settings: Settings) -> Table:
 def _table(landings: tuple[Landing, ...]) -> Table:
     columns = (
         Column("sortie", "sortie"), Column("kind", "kind"), Column("airspeed", "touchdown airspeed", "speed"),
-        Column("ground_speed", "ground speed", "speed"), Column("sink", "sink", "vertical_speed"), Column("threshold", "speed at 50 ft", "speed"),
+        Column("ground_speed", "ground speed", "speed"), Column("sink", "sink", "vertical_speed"), Column("threshold", "threshold speed", "speed"),
         Column("flare_height", "flare begun at", "length"), Column("flare_speed", "flare speed", "speed"), Column("flare_time", "flare and float", "time"),
         Column("flare_distance", "over the ground", "length"), Column("peak", "peak load factor", "load_factor"), Column("headwind", "wind on the nose", "speed"),
     )  # fmt: skip
@@ -96,7 +96,10 @@ def _table(landings: tuple[Landing, ...]) -> Table:
         for one in landings
     )  # fmt: skip
     return Table(
-        "Each landing", columns, rows, "speeds calibrated where a position error is known, else as indicated; band 95 %"
+        "Each landing",
+        columns,
+        rows,
+        "threshold: 50 ft (15 m) above the touchdown point; speeds calibrated where a position error is known, else as indicated; band 95 %",
     )
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, worth_telling
 from .evidence import Evidence, references_of
-from .present import counted
+from .present import counted, say
 from .resampling import redraw
 from .sheet import LeftOut, Reference
 
@@ -28,7 +28,7 @@ FEWEST = 5
 LEAST_SPAN = to_si(20.0, "kt")
 ENGINE_SPEED_SHARE = 0.015  # levels of engine speed that count as one setting
 MOST_CLIMB = to_si(250.0, "fpm")
-WIDEST_SHARE = 0.5  # a band wider than this share of the value says nothing a pilot can use; common practice, no source
+WIDEST_SHARE = 0.2  # a band wider than this share of the value says nothing a pilot can use; common practice, no source
 WIDEST_SPEED_SHARE = 0.15  # the same of an airspeed
 
 
@@ -56,8 +56,11 @@ class LevelFit:
 
     @property
     def words(self) -> str:
-        """'gear up, flap up, 2410 rpm'."""
-        return f"gear {self.gear}, flap {self.flap}, {self.engine_speed * 60:.0f} rpm"
+        """'gear up, flap up, 2410 rpm'; the range of engine speeds where the propeller is of fixed pitch."""
+        turning = self.points["engine_speed"] * 60
+        one = turning.max() - turning.min() <= 2 * ENGINE_SPEED_SHARE * self.engine_speed * 60
+        told = f"{self.engine_speed * 60:.0f}" if one else f"{turning.min():.0f} to {turning.max():.0f}"
+        return f"gear {self.gear}, flap {self.flap}, {told} rpm"
 
     def at(self, speed: float) -> Band:
         """PIW at VIW [m/s]; unknown outside what was flown."""
@@ -91,20 +94,24 @@ def reduce_level(evidence: Evidence) -> LevelResult:
     steady = level[level["sink_rate"].abs() <= MOST_CLIMB]
     fits = []
     for (gear, flap), group in steady.groupby(["gear", "flap"], sort=True):
-        for part in _by_engine_speed(group):
+        # a fixed pitch turns faster the faster it flies: its points are of one curve, not of one engine speed
+        governed = evidence.settings.aircraft.governed_propeller is not False
+        for part in _by_engine_speed(group) if governed else [group]:
             name = f"gear {gear}, flap {flap}, {part['engine_speed'].median() * 60:.0f} rpm"
             if len(part) < FEWEST or np.ptp(part["equivalent_airspeed"]) < LEAST_SPAN:
                 left_out.append(
-                    LeftOut(name, f"{counted(len(part), 'level point')}: {FEWEST} over at least 20 kt are needed")
+                    LeftOut(
+                        name,
+                        f"{counted(len(part), 'level point')}: {FEWEST} over at least "
+                        f"{say(LEAST_SPAN, 'speed', evidence.settings)} are needed",
+                    )
                 )
                 continue
             fit = _fit(str(gear), str(flap), channel, part.reset_index(drop=True), evidence)
             if fit.at(float(np.median(fit.speed))).is_known:
                 fits.append(fit)
             else:
-                left_out.append(
-                    LeftOut(name, f"its {len(part)} points do not tell a curve: the band is wider than half the value")
-                )
+                left_out.append(LeftOut(name, f"its {len(part)} points do not tell a curve: the band is too wide"))
     return LevelResult(tuple(fits), evidence.standard_mass, tuple(left_out))
 
 
@@ -142,10 +149,14 @@ def _fit(gear: str, flap: str, channel: tuple[str, str], group: pd.DataFrame, ev
     unsure = evidence.settings.uncertainty
     # a calibration error moves the points along the curve: three times its share at most
     type_b = float(np.hypot(1.5 * unsure.mass_share, 2 * evidence.settings.airspeed_uncertainty / float(speed.mean())))
+    least_power, least_per_distance = (
+        _speed_where(terms, draws, speed, factor=factor, airspeed=evidence.settings.airspeed_uncertainty)
+        for factor in (3.0, 1.0)
+    )
     # index of drag is V^3 and 1/V: least power where 3 a V^4 = b, least per distance where a V^4 = b
     return LevelFit(
         gear, flap, float(group["engine_speed"].median()), *channel, group, speed, index, terms, draws, type_b,
-        _speed_where(terms, draws, speed, 3.0), _speed_where(terms, draws, speed, 1.0), references_of(group),
+        least_power, least_per_distance, references_of(group),
     )  # fmt: skip
 
 
@@ -154,8 +165,11 @@ def _solve(design: Floats, target: Floats, weight: Floats) -> Floats:
     return np.asarray(np.linalg.lstsq(design * root[:, np.newaxis], target * root, rcond=None)[0])
 
 
-def _speed_where(terms: Floats, draws: Floats, speed: Floats, factor: float) -> Band:
-    """VIW [m/s] where factor a V^4 = b, inside the speeds flown; unknown outside or where the fit has no minimum."""
+def _speed_where(terms: Floats, draws: Floats, speed: Floats, *, factor: float, airspeed: float) -> Band:
+    """VIW [m/s] where factor a V^4 = b, inside the speeds flown; unknown outside or where the fit has no minimum.
+
+    airspeed: its standard uncertainty of type B [m/s].
+    """
     if terms[0] <= 0 or terms[1] <= 0:
         return UNKNOWN
     at = (terms[1] / (factor * terms[0])) ** 0.25
@@ -163,4 +177,4 @@ def _speed_where(terms: Floats, draws: Floats, speed: Floats, factor: float) -> 
         return UNKNOWN
     good = draws[(draws[:, 0] > 0) & (draws[:, 1] > 0)]
     spread = float(np.std((good[:, 1] / (factor * good[:, 0])) ** 0.25))
-    return worth_telling(band_of(float(at), spread, unit="m/s"), WIDEST_SPEED_SHARE)
+    return worth_telling(band_of(float(at), spread, airspeed, unit="m/s"), WIDEST_SPEED_SHARE)

@@ -7,7 +7,7 @@ import numpy as np
 from ...shared.settings import Settings
 from .calibration_sheet import speeds_inside
 from .evidence import Evidence
-from .level import LevelFit, LevelResult, reduce_level
+from .level import LEAST_SPAN, LevelFit, LevelResult, reduce_level
 from .present import counted, say
 from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
@@ -35,7 +35,10 @@ def sheet_of(result: LevelResult, settings: Settings) -> Sheet:
         cautions=cautions,
         missing=()
         if result.fits
-        else ("five level points over 20 kt at one engine speed, with fuel flow, mass and air temperature",),
+        else (
+            f"five level points over {say(LEAST_SPAN, 'speed', settings)} at one engine speed, with fuel flow, mass and air temperature",
+            "aircraft.governed_propeller = false in the settings, where the propeller is of fixed pitch: its engine speeds are then one curve",
+        ),
         used=tuple(origin for one in result.fits for origin in one.origin),
         left_out=result.left_out,
         facts={"standard_mass_kg": result.standard_mass},
@@ -85,6 +88,7 @@ def _table(result: LevelResult, settings: Settings) -> Table:
         (Cell(one.words), Cell(speed), cell_of(one.at(speed), one.origin))
         for one in result.fits
         for speed in speeds_inside(float(one.speed.min()), float(one.speed.max()), settings)
+        if one.at(speed).is_known
     )
     return Table(
         "Fuel flow by airspeed", columns, rows, "At standard mass and sea-level density, inside the airspeeds flown."

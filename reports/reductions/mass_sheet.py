@@ -129,4 +129,6 @@ def _points(result: MassResult) -> Table:
         )
         for one in result.loadings
     )  # fmt: skip
-    return Table("Points", columns, rows)
+    # nothing to say of the centre of gravity: no columns of dashes
+    width = len(columns) if any(one.arm.is_known for one in result.loadings) else len(columns) - 2
+    return Table("Points", columns[:width], tuple(row[:width] for row in rows))

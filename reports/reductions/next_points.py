@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Aircraft
 from ...shared.units import to_si
-from .conditions import Condition, with_conditions
+from .conditions import Condition, conditions_of
 from .coverage import Row, reduce_coverage
 from .evidence import Evidence
 from .sheet import LeftOut, Reference
@@ -72,13 +72,14 @@ class _Design:
     low: float
     high: float
     bounds: str
+    area: float  # mean drag area of its points [m2]: what build-up goes by
 
 
 def propose_points(evidence: Evidence, count: int = 8) -> NextPointsResult:
     """The `count` points that together narrow the predicted sink most, in build-up order."""
     left_out: list[LeftOut] = list(evidence.left_out)
     designs: list[_Design] = []
-    points = with_conditions(evidence.points, governed=evidence.settings.aircraft.governed_propeller)
+    points = conditions_of(evidence)
     for row in reduce_coverage(evidence).rows:
         reason = _reason_against(row)
         if reason is None:
@@ -126,7 +127,8 @@ def _design(row: Row, points: pd.DataFrame, aircraft: Aircraft) -> _Design:
     ).reshape(-1, 2)
     error = _scatter(vectors, np.asarray(area, dtype=np.float64))
     low, high, bounds = allowed_range(row, aircraft)
-    return _Design(row, vectors.T @ vectors / error**2, error, weight, low, high, bounds)
+    mean = float(area.mean()) if len(area) else np.inf
+    return _Design(row, vectors.T @ vectors / error**2, error, weight, low, high, bounds, mean)
 
 
 def _scatter(vectors: Floats, area: Floats) -> float:
@@ -236,7 +238,8 @@ def indicated_for(calibrated: float, aircraft: Aircraft) -> float:
 
 
 def _in_order(chosen: list[NextPoint], designs: list[_Design]) -> list[NextPoint]:
-    """Conditions one after the other (gear and flaps moved once), in each from the middle of what was flown outwards."""
+    """Conditions one after the other (gear and flaps moved once), less drag first, in each from the middle of what was flown outwards."""
     middle = {design.row.condition: (design.row.slowest + design.row.fastest) / 2 for design in designs}
-    order = sorted(middle, key=lambda c: (c.gear == "down", c.flap != "up", c))
+    area = {design.row.condition: design.area for design in designs}
+    order = sorted(middle, key=lambda c: (c.gear == "down", c.flap != "up", area[c], c))
     return sorted(chosen, key=lambda one: (order.index(one.condition), abs(one.airspeed - middle[one.condition])))

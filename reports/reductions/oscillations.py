@@ -182,7 +182,7 @@ def _phugoid_table(phugoids: tuple[Oscillation, ...]) -> Table:
     columns = (
         Column("sortie", "sortie"), Column("configuration", "configuration"), Column("speed", "true airspeed", "speed"), Column("period", "period", "time"),
         Column("expected_period", "first approximation", "time"), Column("damping", "damping ratio", "ratio"), Column("peaks", "by peaks", "ratio"),
-        Column("expected_damping", "expected of L/D", "ratio"), Column("half", "time to half", "time"), Column("cycles", "cycles", "ratio"),
+        Column("expected_damping", "expected of L/D", "ratio"), Column("half", "time to half", "time"), Column("cycles", "cycles", "count"),
     )  # fmt: skip
     rows = tuple(
         (Cell(one.reference.sortie, origin=(one.reference,)), Cell(one.configuration), Cell(one.true_airspeed), cell_of(one.period),

@@ -18,6 +18,7 @@ from scipy.optimize import least_squares
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Settings
 from .conditions import Condition
+from .evidence import INFERRED_WEIGHT
 from .resampling import draw_counts, seed_of, small_sample_factor
 
 Floats = NDArray[np.float64]
@@ -64,12 +65,16 @@ class PolarFit:
 
 
 def lift_and_drag_areas(points: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
-    """(L/q, D/q, standard error of D/q) [m2] of glides, shape (n,) each, from rows of Evidence.points."""
+    """(L/q, D/q, standard error of D/q) [m2] of glides, shape (n,) each, from rows of Evidence.points.
+
+    Columns: `density_area` [m2] is taken off: what the density flown at adds (see propeller); `inferred` points count less.
+    """
     sine = np.asarray(points["sink_rate"] / points["true_airspeed"], dtype=np.float64)
     per_q = np.asarray(points["weight"] / points["dynamic_pressure"], dtype=np.float64)
-    area = per_q * sine
+    area = per_q * sine - np.asarray(points.get("density_area", 0.0), dtype=np.float64)
     own = np.asarray(points["sink_rate_error"] / points["true_airspeed"], dtype=np.float64) * per_q
-    error = np.hypot(np.nan_to_num(own), FLOOR * np.abs(area))
+    counts = np.where(points["inferred"], INFERRED_WEIGHT, 1.0) if "inferred" in points else 1.0
+    error = np.hypot(np.nan_to_num(own), FLOOR * np.abs(area)) / counts
     return per_q * np.sqrt(np.maximum(1 - sine**2, 0.0)), area, error
 
 
@@ -172,14 +177,19 @@ def _solve_weighted(lift: Floats, area: Floats, weights: Floats, member: NDArray
 
 
 def moved_points(points: pd.DataFrame, settings: Settings) -> list[pd.DataFrame]:
-    """The points as they would read if airspeed, mass, sink rate or temperature were off by one standard uncertainty."""
+    """The points as they would read if airspeed, mass, sink rate or temperature were off by one standard uncertainty.
+
+    And with another effect of density, as far as that is not known.
+    """
     unsure = settings.uncertainty
     factor = 1 + settings.airspeed_uncertainty / points["calibrated_airspeed"]
     assumed = points["mass_from"].eq("settings")
     mass = 1 + np.where(assumed, unsure.mass_share_assumed, unsure.mass_share)
     temperature = points.get("static_air_temperature", 288.15)
     warm = 1 + unsure.temperature / temperature
+    density = points.get("density_area", 0.0) + points.get("density_area_error", 0.0)
     return [
+        points.assign(density_area=density),
         points.assign(
             true_airspeed=points["true_airspeed"] * factor, dynamic_pressure=points["dynamic_pressure"] * factor**2
         ),

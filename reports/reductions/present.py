@@ -26,7 +26,7 @@ FIXED_UNITS: dict[str, str] = {
 }
 _PLAIN = {"ratio", "count", "probability", "load_factor"}  # shown as they are
 _DIGITS = {"kt": 1, "mph": 1, "km/h": 1, "m/s": 2, "fpm": 0, "ft": 0, "m": 1, "deg": 1, "rpm": 0, "degC": 1, "degF": 1, "K": 1,
-           "lb": 0, "kg": 1, "in": 1, "s": 1, "%": 1, "ft2": 2, "m2": 3, "nm": 2, "km": 2, "hp": 1, "g": 2, "kt/s": 2, "inHg": 2,
+           "lb": 0, "kg": 1, "in": 1, "s": 1, "%": 1, "ft2": 2, "m2": 3, "nm": 2, "km": 2, "hp": 1, "g": 2, "kt/s": 2, "m/s2": 3, "inHg": 2,
            "hPa": 1, "usgal": 1, "l": 1, "usgal/h": 1, "l/h": 1, "lbf": 0}  # fmt: skip
 
 
@@ -35,7 +35,7 @@ def unit_shown(quantity: str | None, settings: Settings) -> str | None:
     if quantity is None:
         return None
     if quantity in FIXED_UNITS:
-        unit = FIXED_UNITS[quantity]
+        unit = _fixed_unit(quantity, settings)
         return None if unit == "1" else unit
     return settings.display_unit(quantity)
 
@@ -90,7 +90,7 @@ def context_of(sheet: Sheet, settings: Settings) -> dict[str, Any]:
     return {
         "name": sheet.name,
         "title": sheet.title,
-        "statements": list(sheet.statements),
+        "statements": [_sentence(one) for one in sheet.statements],
         "cautions": list(sheet.cautions),
         "missing": list(sheet.missing),
         "tables": [_table(one, settings) for one in sheet.tables],
@@ -108,8 +108,15 @@ def _table(table: Table, settings: Settings) -> dict[str, Any]:
         [_cell(cell, column, settings) for cell, column in zip(row, table.columns, strict=True)] for row in table.rows
     ]
     for position, column in enumerate(columns):
-        column["numeric"] = any(isinstance(row[position]["value"], (int, float)) for row in rows)
+        asked = table.columns[position].quantity is not None
+        column["numeric"] = asked or any(isinstance(row[position]["value"], (int, float)) for row in rows)
     return {"title": table.title, "columns": columns, "rows": rows, "note": table.note}
+
+
+def _sentence(text: str) -> str:
+    """With a capital, unless its first word is a name with digits in it: a sortie's."""
+    first = text.split(" ", 1)[0]
+    return text if any(map(str.isdigit, first)) else text[:1].upper() + text[1:]
 
 
 def _column(column: Column, settings: Settings) -> dict[str, Any]:
@@ -129,7 +136,9 @@ def _cell(cell: Cell, column: Column, settings: Settings) -> dict[str, Any]:
     value, low, high = convert(cell.value), convert(cell.low), convert(cell.high)
     assert value is not None
     whole = isinstance(cell.value, int) and low is None and column.quantity in (None, "count")
-    if column.quantity == "probability" and low is None:
+    if column.quantity == "count" and low is None and not whole:
+        text = f"{value:.0f}" if value == int(value) else f"{value:.1f}"
+    elif column.quantity == "probability" and low is None:
         text = probability_text(value)
     else:
         text = str(cell.value) if whole else band_text(value, low, high, unit)
@@ -194,10 +203,17 @@ def csv_records(sheet: Sheet, settings: Settings) -> Iterator[dict[str, Any]]:
             yield record
 
 
+def _fixed_unit(quantity: str, settings: Settings) -> str:
+    """The unit of FIXED_UNITS; a change of speed in m/s2 where speeds are shown in metric units."""
+    if quantity == "acceleration" and settings.display_unit("speed") in ("km/h", "m/s"):
+        return "m/s2"
+    return FIXED_UNITS[quantity]
+
+
 def _factors(quantity: str | None, settings: Settings) -> tuple[float, float]:
     if quantity is None or quantity in _PLAIN:
         return (1.0, 0.0)
-    unit = FIXED_UNITS.get(quantity) or settings.display_unit(quantity)
+    unit = _fixed_unit(quantity, settings) if quantity in FIXED_UNITS else settings.display_unit(quantity)
     return factors(unit)
 
 

@@ -13,11 +13,17 @@ from .sheet import Sheet
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """A value a reduction may be given. quantity: kind of unit it needs ('speed', 'length', ...), None for a word or plain number."""
+    """A value a reduction may be given. quantity: kind of unit it needs ('speed', 'length', ...), 'number' for a plain one, None for a word.
+
+    words: those allowed, all when empty. above, below: what a value must lie between, SI; None for no limit.
+    """
 
     name: str
     meaning: str
     quantity: str | None = None
+    words: tuple[str, ...] = ()
+    above: float | None = None
+    below: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +44,11 @@ class Reduction:
         return found
 
 
+STEEPEST = 1.3  # bank [rad]: steeper, the load factor has no end
+TOP = 20000.0  # [m]: the standard atmosphere the physics knows ends there
+MOST_PROPOSED = 101.0
+ROBUST = Option("robust", "yes: odd points count less", words=("yes", "no"))
+
 REDUCTIONS: tuple[Reduction, ...] = (
     Reduction(
         "calibration",
@@ -56,14 +67,22 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "Sink and drag by configuration",
         "how fast each configuration sinks at each airspeed, its drag polar, best glide and least sink",
         "drag_sheet",
-        (Option("robust", "yes: odd points count less"),),
+        (
+            ROBUST,
+            Option(
+                "density_altitude",
+                "density altitude it is stated at; default: the mean of the glides",
+                "length",
+                below=TOP,
+            ),
+        ),
     ),
     Reduction(
         "increments",
         "What propeller, gear and flaps add",
         "how much drag area and sink the propeller, the gear and each flap setting add",
         "increments_sheet",
-        (Option("robust", "yes: odd points count less"),),
+        (ROBUST,),
     ),
     Reduction(
         "windmilling",
@@ -74,7 +93,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
     Reduction(
         "climb",
         "Rate of climb at full power",
-        "how fast it climbs at full power by height and airspeed, and the best airspeeds where they were flown across",
+        "how fast it climbs at full power by height and airspeed, from climbs and level accelerations, and the best airspeeds",
         "climb_sheet",
     ),
     Reduction(
@@ -104,7 +123,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "Points to fly next",
         "which points would narrow the widest bands, in build-up order inside the limits of the settings",
         "next_sheet",
-        (Option("count", "how many to propose", "number"),),
+        (Option("count", "how many to propose", "number", above=0.0, below=MOST_PROPOSED),),
     ),
     Reduction(
         "approach",
@@ -112,18 +131,25 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "what height overhead and abeam the touchdown point an approach without power takes, and how predictions held",
         "approach_sheet",
         (
-            Option("speed", "equivalent airspeed before final; default: as on own approaches", "speed"),
-            Option("final_speed", "equivalent airspeed on final; default: as on own approaches", "speed"),
-            Option("bank", "bank of the turns; default: as on own approaches", "angle"),
+            Option("speed", "equivalent airspeed before final; default: as on own approaches", "speed", above=0.0),
+            Option("final_speed", "equivalent airspeed on final; default: as on own approaches", "speed", above=0.0),
+            Option("bank", "bank of the turns; default: as on own approaches", "angle", above=0.0, below=STEEPEST),
             Option("headwind", "wind on the nose at landing; default: none", "speed"),
-            Option("abeam", "distance abeam the touchdown point on downwind; default: as on own approaches", "length"),
+            Option(
+                "abeam",
+                "distance abeam the touchdown point on downwind; default: as on own approaches",
+                "length",
+                above=0.0,
+            ),
             Option(
                 "downwind", "how far past the touchdown point base is begun; default: as on own approaches", "length"
             ),
             Option("gear_at", "where the gear is let down: before, high key, low key, base or final"),
             Option("flaps_at", "flap states and where each is begun, half:base,full:final"),
-            Option("mass", "mass; default: the standard mass", "mass"),
-            Option("density_altitude", "density altitude of the field; default: as on own approaches", "length"),
+            Option("mass", "mass; default: the standard mass", "mass", above=0.0),
+            Option(
+                "density_altitude", "density altitude of the field; default: as on own approaches", "length", below=TOP
+            ),
         ),
     ),
     Reduction(
@@ -132,10 +158,10 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "what height, time, speed and lift a flare from the landing configuration's glide takes",
         "flare_sheet",
         (
-            Option("load_factor", "load factor of the pull; default 1.25", "number"),
-            Option("speed", "equivalent airspeed it is begun at; default: as on own landings", "speed"),
-            Option("mass", "mass; default: the standard mass", "mass"),
-            Option("density_altitude", "density altitude of the field; default: sea level", "length"),
+            Option("load_factor", "load factor of the pull; default 1.25", "number", above=1.0),
+            Option("speed", "equivalent airspeed it is begun at; default: as on own landings", "speed", above=0.0),
+            Option("mass", "mass; default: the standard mass", "mass", above=0.0),
+            Option("density_altitude", "density altitude of the field; default: sea level", "length", below=TOP),
         ),
     ),
     Reduction(
@@ -144,12 +170,12 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "how long and how far it takes to slow to the gear's and the flap's speed, level and descending",
         "slow_down_sheet",
         (
-            Option("from", "speed it begins at; default: the highest measured", "speed"),
-            Option("gear_speed", "speed the gear may be moved at; default: the settings'", "speed"),
-            Option("flap_speed", "speed the flap may be moved at; default: the settings'", "speed"),
+            Option("from", "speed it begins at; default: the highest measured", "speed", above=0.0),
+            Option("gear_speed", "speed the gear may be moved at; default: the settings'", "speed", above=0.0),
+            Option("flap_speed", "speed the flap may be moved at; default: the settings'", "speed", above=0.0),
             Option("sink", "sink rate of the descending case; default 500 ft/min", "speed"),
-            Option("mass", "mass; default: the standard mass", "mass"),
-            Option("density_altitude", "density altitude; default: as measured", "length"),
+            Option("mass", "mass; default: the standard mass", "mass", above=0.0),
+            Option("density_altitude", "density altitude; default: as measured", "length", below=TOP),
         ),
     ),
     Reduction(

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special  # scipy.stats takes half a second to load
 
 Floats = NDArray[np.float64]
 
@@ -79,4 +79,4 @@ def small_sample_factor(points: int, parameters: int, flights: int) -> float:
     widen = np.sqrt(points / left)
     if flights > 1:
         widen = max(widen, np.sqrt(flights / (flights - 1)))
-    return float(widen * stats.t.ppf(0.975, left) / stats.norm.ppf(0.975))
+    return float(widen * special.stdtrit(left, 0.975) / special.ndtri(0.975))

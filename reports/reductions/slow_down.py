@@ -22,12 +22,11 @@ from .approach_sink import (
     commonest,
     fit_without_misread,
     glides_of,
-    inferred_note,
     slope_of,
     state_words,
 )
 from .bands import UNKNOWN, Band, band_of
-from .evidence import Evidence
+from .evidence import Evidence, inferred_note
 from .sheet import LeftOut, Reference
 from .slow_down_runs import Floats, Key, Run, find_runs
 

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...shared.physics.energy import energy_height
-from .approach_sink import NO_POWER, gear_words, is_fine
+from .approach_sink import NO_POWER, gear_words
 from .evidence import Evidence
+from .propeller import is_fine
 from .sheet import LeftOut, Reference
 
 if TYPE_CHECKING:
@@ -104,11 +105,10 @@ def _blocks(samples: pd.DataFrame) -> dict[str, Floats]:
     """Blocks of BLOCK_S seconds: equivalent airspeed, (D - T)/W, mass; 'ends': speeds first and last, time, mean sink, V/Ve."""
     time = samples["t"].to_numpy(dtype=np.float64)
     speed, true = (samples[c].to_numpy(dtype=np.float64) for c in ("equivalent_airspeed", "true_airspeed"))
-    height = _tapeline(samples)
+    height = tapeline_heights(samples)
     count = max(int((time[-1] - time[0]) / BLOCK_S), 1)
     edges = np.linspace(time[0], time[-1], count + 1)
-    # straight lines over a second on each side of an edge take out the steps of the display
-    at = {name: _levels(time, values, edges) for name, values in (("v", true), ("e", speed), ("h", height))}
+    at = {name: levels_at(time, values, edges) for name, values in (("v", true), ("e", speed), ("h", height))}
     energy = energy_height(at["h"], at["v"])
     way = np.diff(edges) * (at["v"][1:] + at["v"][:-1]) / 2
     mass = samples["mass"].to_numpy(dtype=np.float64) if "mass" in samples else np.full(len(time), np.nan)
@@ -119,7 +119,8 @@ def _blocks(samples: pd.DataFrame) -> dict[str, Floats]:
             "mass": np.interp(middle, time, mass), "ends": ends}  # fmt: skip
 
 
-def _tapeline(samples: pd.DataFrame) -> Floats:
+def tapeline_heights(samples: pd.DataFrame) -> Floats:
+    """Heights [m] above the first sample's pressure altitude in true metres, shape (n,); as indicated where no temperature tells."""
     altitude = samples["pressure_altitude"].to_numpy(dtype=np.float64)
     if "geometric_climb_rate" not in samples or "pressure_altitude_rate" not in samples:
         return np.asarray(altitude, dtype=np.float64)
@@ -128,11 +129,10 @@ def _tapeline(samples: pd.DataFrame) -> Floats:
     return np.asarray(altitude[0] + (altitude - altitude[0]) * stretch, dtype=np.float64)
 
 
-def _levels(time: Floats, values: Floats, edges: Floats) -> Floats:
+def levels_at(time: Floats, values: Floats, edges: Floats) -> Floats:
+    """Values at the edges of blocks, shape (edges,): straight lines over a second on each side take out a display's steps."""
     out = np.empty(len(edges))
     for index, edge in enumerate(edges):
         near = np.abs(time - edge) <= max(1.0, 1.5 * float(np.median(np.diff(time))))
-        slope, level = np.polyfit(time[near] - edge, values[near], 1)
-        out[index] = level
-        del slope
+        out[index] = np.polyfit(time[near] - edge, values[near], 1)[1]
     return out

@@ -50,7 +50,7 @@ def _path(stage: Stage, settings: Settings) -> str:
 
 def _say_stage(stage: Stage, engine: str, settings: Settings) -> str:
     return (
-        f"{say(stage.start, 'speed', settings)} to {say(stage.stop, 'speed', settings)}, {stage.configuration}, {_path(stage, settings)}: "
+        f"From {say(stage.start, 'speed', settings)} to {say(stage.stop, 'speed', settings)}, {stage.configuration}, {_path(stage, settings)}: "
         f"{say(stage.time, 'time', settings)}, {say(stage.distance, 'distance', settings)} through the air ({stage.rests_on}; {engine})."
     )
 
@@ -72,14 +72,15 @@ def _stage_table(stages: tuple[Stage, ...]) -> Table:
         Column("sink", "sink", "vertical_speed"), Column("time", "time", "time"), Column("distance", "through the air", "distance"),
         Column("rests_on", "rests on"), Column("not_shown", "not shown because"),
     )  # fmt: skip
+    width = len(columns) if any(s.reason for s in stages) else len(columns) - 1
     rows = tuple(
         (Cell(s.configuration), Cell(s.start), Cell(s.stop), Cell(s.sink), cell_of(s.time, s.used), cell_of(s.distance, s.used),
-         Cell(s.rests_on), Cell(s.reason or None))
+         Cell(s.rests_on), Cell(s.reason))[:width]
         for s in stages
     )  # fmt: skip
     return Table(
         "Time and distance",
-        columns,
+        columns[:width],
         rows,
         "standard mass unless given; distance through the air: wind moves it over the ground",
     )

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from ...shared.physics.glide import lift_coefficient
 from ...shared.physics.mass import speed_at_mass
 from ...shared.physics.turn import speed_at_one_g
-from .approach_sink import gear_words, inferred_note
+from .approach_sink import gear_words
 from .bands import UNKNOWN, Band, band_of
-from .evidence import Evidence
+from .evidence import Evidence, inferred_note
 from .sheet import LeftOut, Reference
 
 if TYPE_CHECKING:

@@ -8,6 +8,7 @@ from .present import say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
 from .stalls import SLOW_ENTRY, Key, Stall, StallSpeed, StallsResult, reduce_stalls
 
+LEAST_SPAN = 0.05  # of entry rates [m/s2], 0.1 kt/s: over less a picture against them shows nothing
 NAME, TITLE = "stalls", "Stall speeds by configuration"
 CAUTIONS = (
     "Lag and position error of the airspeed are largest at a stall: without a calibration down to that speed the figures are provisional.",
@@ -22,7 +23,9 @@ def sheet_of(result: StallsResult, settings: Settings) -> Sheet:
     statements = tuple(text for one in result.speeds for text in _statements(one, result.mass, settings))
     stalls = tuple(s for one in result.speeds for s in one.stalls)
     used = tuple(s.reference for s in stalls)
-    return Sheet(NAME, TITLE, statements, (_figure(result.speeds),), (_speed_table(result.speeds), _stall_table(stalls)),
+    rates = [s.entry_rate for s in stalls if s.entry_rate == s.entry_rate]
+    figures = (_figure(result.speeds),) if rates and max(rates) - min(rates) >= LEAST_SPAN else ()
+    return Sheet(NAME, TITLE, statements, figures, (_speed_table(result.speeds), _stall_table(stalls)),
                  (*CAUTIONS, *result.notes), result.missing, used, result.left_out)  # fmt: skip
 
 

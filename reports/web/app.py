@@ -17,6 +17,7 @@ from starlette.staticfiles import StaticFiles
 
 from ...shared.errors import ChannelError, LockedError, TrimshotError, UnknownSortieError
 from . import ask_routes, drop_routes, home_routes, points_routes, result_routes, sortie_routes, trust_routes
+from .access import Access
 from .histories import Histories
 from .jobs import Jobs
 from .protection import HEADERS, Protection
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
 _ASSETS = Path(__file__).parent.parent / "assets"
 
 
-def create_app(programme: Programme, hosts: Iterable[str]) -> Starlette:
-    """The application that shows a programme to browsers that name one of `hosts`."""
+def create_app(programme: Programme, hosts: Iterable[str], access: Access) -> Starlette:
+    """The application that shows a programme to browsers that name one of `hosts` and hold a key of `access`."""
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -49,7 +50,7 @@ def create_app(programme: Programme, hosts: Iterable[str]) -> Starlette:
             *trust_routes.ROUTES,
             Mount("/assets", StaticFiles(directory=_ASSETS)),
         ],
-        middleware=[Middleware(Protection, hosts=frozenset(hosts))],
+        middleware=[Middleware(Protection, hosts=frozenset(hosts), access=access)],
         exception_handlers={TrimshotError: _show_error, HTTPException: _show_missing, Exception: _show_fault},  # type: ignore[dict-item]
         lifespan=lifespan,
     )

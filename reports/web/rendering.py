@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
@@ -30,6 +31,7 @@ NAVIGATION = (
 )
 
 
+_OPTION = re.compile(r"`--with (\w+)=\.\.\.`")
 _ADVICE = (
     ("adding it anew with `--replace`", "adding it again with “replace” ticked on the page Add sorties"),
     ("add the sortie anew with `--replace`", "add the sortie again with “replace” ticked on the page Add sorties"),
@@ -79,6 +81,7 @@ def respond(request: Request, template: str, context: dict[str, Any], *, status:
 
 def words_for_page(text: str) -> str:
     """What is advised for the command line, as it is done in a page."""
+    text = _OPTION.sub(r"the field “\1” above", text)
     for of_terminal, of_page in _ADVICE:
         text = text.replace(of_terminal, of_page)
     return text

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from starlette.requests import Request
 
 from ...shared.errors import ConditionError, SettingsError, TrimshotError
@@ -37,6 +38,8 @@ _OWN_EXAMPLES = {
     "flaps_at": "half:base,full:final",
 }
 _STYLE = re.compile(r' style="([^"]*)"')
+_IDENTITY = re.compile(r"""( id="|href="#|url\(#)""")
+_POINT_LINK = re.compile(r'<a xlink:href="/sortie/([^"/]+)/points/(\d+)"')
 _NUMBER_AND_UNIT = re.compile(r"([-+]?\d+(?:\.\d*)?)([A-Za-z].*)")
 
 
@@ -64,12 +67,14 @@ def result_context(request: Request) -> dict[str, Any]:
         return {**form, "error": text_for_page(error), "sheet": None, "pictures": []}
     sheet["cautions"] = [words_for_page(one) for one in sheet["cautions"]]
     sheet["missing"] = [words_for_page(one) for one in sheet["missing"]]
+    for table in sheet["tables"]:
+        table["note"] = words_for_page(table["note"] or "")
     return {
         **form,
         **sheet,
         "aircraft": evidence.aircraft,
         "sheet": True,
-        "pictures": [_picture(one) for one in sheet["figures"]],
+        "pictures": [_picture(one, f"f{place}-") for place, one in enumerate(sheet["figures"], start=1)],
     }
 
 
@@ -143,14 +148,23 @@ def _values(options: list[dict[str, Any]], reduction: Reduction) -> dict[str, fl
     return read_options(reduction, tuple(f"{one['name']}={one['value']}" for one in options if one["value"].strip()))
 
 
-def _picture(figure: dict[str, Any]) -> Markup:
-    """A figure as an element of the page: its styles as attributes, because the page's policy allows no inline style."""
+def _picture(figure: dict[str, Any], prefix: str) -> Markup:
+    """A figure as an element of the page: its styles as attributes, because the page's policy allows no inline style; its
+    identities under the prefix, because two figures share a page; it and the points it leads to named for who listens."""
     link = path_of("sortie", "{sortie}", "points", "{number}").replace("%7B", "{").replace("%7D", "}")
     drawing = svg_element(draw(figure, link=link))
     drawing = re.sub(r"<!--.*?-->", "", drawing, flags=re.DOTALL)
     drawing = re.sub(r"<style.*?</style>", "", drawing, flags=re.DOTALL)
     drawing = re.sub(r"<metadata>.*?</metadata>", "", drawing, flags=re.DOTALL)
-    return Markup(_STYLE.sub(_attributes, drawing))
+    drawing = _STYLE.sub(_attributes, drawing)
+    drawing = _IDENTITY.sub(rf"\g<1>{prefix}", drawing)
+    drawing = _POINT_LINK.sub(_named_link, drawing)
+    name = escape(f"{figure['title']}; the tables below hold its numbers")
+    return Markup(drawing.replace("<svg ", f'<svg role="group" aria-label="{name}" ', 1))
+
+
+def _named_link(match: re.Match[str]) -> str:
+    return f'{match[0]} aria-label="{escape(unquote(match[1]))} point {match[2]}"'
 
 
 def _attributes(match: re.Match[str]) -> str:

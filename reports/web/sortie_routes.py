@@ -11,10 +11,11 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from ...shared.errors import ConditionError
-from ...store.judgement import list_unattached
+from ...store.judgement import list_unattached, take_back
+from ...store.marks import taken_back
 from ..commands.mark import mark_record
 from ..page_tables import tables_of
-from .histories import text_of, window_of
+from .histories import bytes_of_window, text_of, window_of
 from .point_view import point_context
 from .rendering import path_of, respond, templates, wants_json
 from .requests import form_of, number_in, programme_of, word_in
@@ -51,7 +52,8 @@ def show_tables(request: Request) -> Response:
 
 
 def send_samples(request: Request) -> Response:
-    """GET /sortie/NAME/samples?channels=a,b&from=0&to=600&buckets=900: times in seconds since the sortie's start."""
+    """GET /sortie/NAME/samples?channels=a,b&from=0&to=600&buckets=900: times in seconds since the sortie's start;
+    `form=binary`: as histories.bytes_of_window packs them."""
     programme, sortie = programme_of(request), request.path_params["sortie"]
     channels = [name for name in (word_in(request, "channels") or "").split(",") if name]
     if not 0 < len(channels) <= _MOST_CHANNELS:
@@ -59,6 +61,9 @@ def send_samples(request: Request) -> Response:
     held = request.app.state.histories.hold(programme, sortie, channels)
     span = (number_in(request, "from", float(held.time_s[0])), number_in(request, "to", float(held.time_s[-1])))
     buckets = int(number_in(request, "buckets", 900))
+    if word_in(request, "form") == "binary":
+        content = bytes_of_window(held, channels, programme.settings, span=span, buckets=buckets)
+        return Response(content, media_type="application/octet-stream")
     window = window_of(held, channels, programme.settings, span=span, buckets=buckets)
     return Response(text_of(window), media_type="application/json")
 
@@ -74,25 +79,30 @@ def show_point(request: Request) -> Response:
 
 
 async def judge(request: Request) -> Response:
-    """POST /sortie/NAME/marks: a person's judgement; fields action, number, reason, by, start, stop (seconds or UTC)."""
+    """POST /sortie/NAME/marks: a person's judgement; fields action, number, reason, by, start, stop (UTC);
+    withdraw with `mark`: that one judgement is taken back."""
     programme, sortie = programme_of(request), request.path_params["sortie"]
     form = await form_of(request)
 
     def keep() -> str:
         action, number = form.get("action", ""), form.get("number", "")
+        said = (form.get("reason", ""), form.get("by", ""))
+        if action == "withdraw" and form.get("mark"):
+            return take_back(programme.folder, sortie, form["mark"], said).id
         mark = programme.judge(
             sortie,
             action,
             number=int(number) if number.isdigit() else None,
             stretch=_stretch(form) if action in ("add", "move") else None,
-            words=(form.get("reason", ""), form.get("by", "")),
+            words=said,
         )
         return mark.id
 
     made = await run_in_threadpool(keep)
     if wants_json(request):
         return respond(request, "", {"id": made})
-    return RedirectResponse(path_of("sortie", sortie) + "?judged=" + made, status_code=303)
+    back = path_of("sortie", sortie, "marks") if form.get("mark") else path_of("sortie", sortie) + "?judged=" + made
+    return RedirectResponse(back, status_code=303)
 
 
 def _stretch(form: dict[str, str]) -> tuple[dt.datetime, dt.datetime]:
@@ -105,11 +115,21 @@ def _stretch(form: dict[str, str]) -> tuple[dt.datetime, dt.datetime]:
 
 
 def show_marks(request: Request) -> Response:
-    """GET /sortie/NAME/marks: every judgement on the sortie; `waits`: it belongs to no stretch that is found now."""
+    """GET /sortie/NAME/marks: every judgement on the sortie; `waits`: it belongs to no stretch that is found now;
+    `taken_back`: the judgement that took it back."""
     programme, sortie = programme_of(request), request.path_params["sortie"]
     programme.card(sortie)
     waiting = {mark.id for mark in list_unattached(programme.folder, sortie)}
-    marks = [{**mark_record(one), "waits": one.id in waiting} for one in programme.marks(sortie)]
+    said = programme.marks(sortie)
+    taken = taken_back(said)
+    marks = [
+        {
+            **mark_record(one),
+            "waits": one.id in waiting,
+            "taken_back": mark_record(taken[one.id]) if one.id in taken else None,
+        }
+        for one in said
+    ]
     context: dict[str, Any] = {"sortie": sortie, "marks": marks}
     return respond(request, "marks.html", context)
 

@@ -25,6 +25,8 @@ G = 9.80665
 RHO = 1.225
 TRUE = {"up": (0.55, 0.0041), "down": (0.82, 0.0041)}  # gear -> f [m2], k [1/m2]
 MASS = 1100.0
+DENSITY_SLOPE = 0.30  # m2 by which an idling propeller brakes less in air thicker by a whole density ratio
+DENSITY_MIDDLE = 0.85  # density ratio at which TRUE holds
 SETTINGS = parse_settings('[aircraft]\nmass = "1100 kg"\n', "made up")
 
 
@@ -62,7 +64,7 @@ def _point(
     (air, weigh, scale), warm = errors
     f, k = TRUE[gear]
     mass, ratio, temperature = random.uniform(1000, 1150), random.uniform(0.75, 0.95), 278.0
-    sink = glide_sink((f * effect, k), speed, mass) / np.sqrt(ratio)
+    sink = glide_sink((true_area(f, ratio) * effect, k), speed, mass) / np.sqrt(ratio)
     own = 0.03 + 0.012 * sink  # the air, as the standard error knows it [m/s]
     read_speed = speed + air
     read_temperature = temperature + warm
@@ -77,6 +79,11 @@ def _point(
         "dynamic_pressure": RHO / 2 * read_speed**2, "sink_rate": read_sink, "sink_rate_error": own,
         "static_air_temperature": read_temperature, "pressure_altitude": 2000.0,
     }  # fmt: skip
+
+
+def true_area(f: float, density_ratio: float) -> float:
+    """Drag area at no lift [m2] at a density ratio."""
+    return f + DENSITY_SLOPE * (DENSITY_MIDDLE - density_ratio)
 
 
 def glide_sink(polar: tuple[float, float], speed: float, mass: float) -> float:
@@ -102,12 +109,17 @@ def check(evidence: Evidence) -> Iterator[Checked]:
 
 
 def _all(evidence: Evidence) -> Iterator[Checked]:
-    for one in reduce_drag(evidence).conditions:
-        f, k = TRUE[one.condition.gear]
+    drag = reduce_drag(evidence)
+    for one in drag.conditions:
+        f, k = true_area(TRUE[one.condition.gear][0], drag.density_ratio), TRUE[one.condition.gear][1]
         yield _one("drag area at no lift", one.parasite_area, f)
         yield _one("k", one.induced, k)
         for speed in (85 * KT, 110 * KT):
-            yield _one(f"sink at {speed / KT:.0f} kt", one.sink_at(speed, MASS), glide_sink((f, k), speed, MASS))
+            for ratio in (drag.density_ratio, drag.density_ratio + 0.07):
+                area = true_area(TRUE[one.condition.gear][0], ratio)
+                true = glide_sink((area, k), speed, MASS) / float(np.sqrt(ratio))
+                where = "" if ratio == drag.density_ratio else ", 2,500 ft lower"
+                yield _one(f"sink at {speed / KT:.0f} kt{where}", one.sink_at(speed, MASS, density_ratio=ratio), true)
         if one.best_glide_speed.is_known:
             yield _one("best glide speed", one.best_glide_speed, float(np.sqrt(2 * MASS * G / RHO * np.sqrt(k / f))))
     for step in reduce_increments(evidence).increments:

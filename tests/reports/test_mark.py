@@ -85,3 +85,14 @@ def test_a_port_that_is_taken_is_told(programme: Programme) -> None:
         done = run(programme, "serve", "--no-browser", "--port", str(other.getsockname()[1]))
     assert done.exit_code == 2
     assert "port" in done.output
+
+
+def test_one_mark_is_taken_back_by_its_identity(programme: Programme) -> None:
+    assert run(programme, "mark", DRAG, "2", "reject", *SAID).exit_code == 0
+    made = programme.marks(DRAG)[-1]
+    assert made.id in run(programme, "mark", DRAG).output
+    done = run(programme, "mark", DRAG, made.id, "withdraw", *SAID)
+    assert done.exit_code == 0, done.output
+    assert programme.marks(DRAG)[-1].of == made.id
+    assert programme.judged_points(DRAG, refused=True)["judgement"].isna().all()
+    assert run(programme, "mark", DRAG, made.id, "withdraw", *SAID).exit_code == 2

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from trimshot.reports.cli import trimshot
 from trimshot.reports.commands.print import DOCUMENTS, context_of_document
+from trimshot.reports.display import number, with_band
 from trimshot.reports.documents.cards import cards_context
 from trimshot.reports.documents.debrief import debrief_context
 from trimshot.reports.documents.planned import match_planned
@@ -44,6 +45,12 @@ def test_the_debrief_is_one_page_and_tells_what_was_planned_and_found(demo_progr
     assert context["planned"]["of"] == 12
     assert context["planned"]["met"] >= 11
     assert pages_of(press("debrief", context)) == 1
+
+
+def test_the_debrief_says_which_limits_were_not_looked_for(demo_programme: Programme) -> None:
+    # the demo's settings name no speed limit: silence would read as "none exceeded"
+    (told, *_) = debrief_context(demo_programme, SORTIE)["limits"]["unset"]
+    assert told.startswith("Limits ") and "never exceed speed" in told and "aircraft." not in told
 
 
 def test_the_fullest_debrief_still_is_one_page(demo_programme: Programme) -> None:
@@ -124,3 +131,9 @@ def test_the_command_writes_into_the_programme(demo_programme: Programme, tmp_pa
     assert wrong.exit_code == 2
     with pytest.raises(UnknownSortieError):
         debrief_context(demo_programme, "none")
+
+
+def test_what_rounds_to_zero_has_no_sign() -> None:
+    assert with_band(-0.2, 222.0, "fpm") == "0 ± 222"
+    assert number(-0.04, "kt") == "0.0"
+    assert number(-0.06, "kt") == "-0.1"

@@ -13,7 +13,7 @@ import pytest
 
 from trimshot.shared.errors import ConditionError, StoreError, UnknownSortieError
 from trimshot.store.connection import open_catalog
-from trimshot.store.judgement import FIRST_ADDED, list_unattached
+from trimshot.store.judgement import FIRST_ADDED, list_unattached, take_back
 from trimshot.store.marks import read_marks
 from trimshot.store.programme import Programme
 
@@ -273,3 +273,29 @@ def test_a_configuration_chooses_among_judged_points(programme: Programme) -> No
     assert len(chosen) == len(programme.points(config={"gear": "down"}))
     with pytest.raises(ConditionError):
         programme.judged_points(config={"wheels": "down"})
+
+
+def test_one_judgement_is_taken_back_and_the_one_before_holds_again(programme: Programme) -> None:
+    """Rejected by one, accepted by another, the second taken back: rejected again; nothing leaves the file."""
+    first = programme.judge(DRAG, "reject", number=2, words=WORDS)
+    second = programme.judge(DRAG, "accept", number=2, words=("steady enough", "B. Pilot"))
+    assert judged_of(programme).loc[2, "accepted"]
+    undo = take_back(programme.folder, DRAG, second.id, ("looked again", "B. Pilot"))
+    row = judged_of(programme).loc[2]
+    assert not row["accepted"]
+    assert row["judged_by"] == WORDS[1]
+    assert [mark.id for mark in read_marks(programme.folder)] == [first.id, second.id, undo.id]
+    take_back(programme.folder, DRAG, undo.id, ("it was steady", "B. Pilot"))  # taking back a taking back
+    assert judged_of(programme).loc[2, "judged_by"] == "B. Pilot"
+    with pytest.raises(ConditionError):
+        take_back(programme.folder, DRAG, undo.id, WORDS)  # is taken back already
+    with pytest.raises(ConditionError):
+        take_back(programme.folder, DRAG, "000000000000", WORDS)
+    assert list_unattached(programme.folder, DRAG) == []
+
+
+def test_a_taken_back_judgement_stays_so_after_everything_is_found_anew(programme: Programme) -> None:
+    mark = programme.judge(DRAG, "reject", number=2, words=WORDS)
+    take_back(programme.folder, DRAG, mark.id, WORDS)
+    programme.redetect([DRAG])
+    assert programme.judged_points(DRAG, refused=True)["judgement"].isna().all()

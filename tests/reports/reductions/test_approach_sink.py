@@ -12,12 +12,12 @@ from trimshot.reports.reductions.approach_sink import (
     fit_glides,
     fit_without_misread,
     glides_of,
-    is_fine,
     parasite_of,
     sink_of,
     slope_of,
 )
 from trimshot.reports.reductions.evidence import gather_evidence
+from trimshot.reports.reductions.propeller import is_fine
 from trimshot.store.programme import Programme
 
 KNOT, FPM, POUND = 1852 / 3600, 0.3048 / 60, 0.45359237

@@ -49,6 +49,8 @@ def test_best_rate_and_angle_of_a_known_parabola(retractable: Evidence) -> None:
     one = only(reduce_climb(climbs(retractable, np.linspace(70, 125, 24) * KT)))
     assert one.best_rate_speed.value == pytest.approx(95 * KT, abs=1.0)
     assert one.best_rate_speed.holds(95 * KT)
+    # nobody reads it better than the instrument is known: k = 2 of the settings' type B is the least
+    assert one.best_rate_speed.half_width >= 2 * retractable.settings.airspeed_uncertainty
     # R/V is largest where V = sqrt(p/r) of R = p + q V + r V^2; at the mean height of these climbs
     p = 6 - 0.0007 * (one.centre[1] - 1500) - 0.004 * (95 * KT) ** 2
     expected = np.sqrt(-p / 0.004)
@@ -105,6 +107,27 @@ def test_level_flight_of_the_simulated_aircraft(retractable: Evidence) -> None:
         left = one.index - np.array([one.at(float(v)).value for v in one.speed])
         assert np.std(left) < 0.05 * one.index.mean()
     assert level_sheet(result, retractable.settings).cautions
+
+
+def test_a_fixed_pitch_s_points_are_one_curve(retractable: Evidence) -> None:
+    # made-up level points: power = 3e-4 V^3 + 400 / V at sea-level density and standard mass, engine speed in step with V
+    speed = np.linspace(30.0, 60.0, 9)
+    frame = pd.DataFrame(
+        {
+            "sortie": "F0", "day": "D0", "number": range(9), "start_s": 0.0, "stop_s": 60.0, "kind": "level", "gear": "fixed", "flap": "up",
+            "equivalent_airspeed": speed, "density_ratio": 1.0, "mass": 600.0, "engine_speed": 0.8 * speed, "sink_rate": 0.0,
+            "fuel_flow": (3e-4 * speed**3 + 400.0 / speed) * 1e-7,
+        }
+    )  # fmt: skip
+    made_up = dataclasses.replace(retractable, points=frame)
+    assert not reduce_level(made_up).fits  # a governed propeller would hold nine engine speeds
+    aircraft = made_up.settings.aircraft.model_copy(update={"governed_propeller": False, "mass": 600.0})
+    fixed = dataclasses.replace(made_up, settings=made_up.settings.model_copy(update={"aircraft": aircraft}))
+    (one,) = reduce_level(fixed).fits
+    assert one.at(45.0).value == pytest.approx((3e-4 * 45.0**3 + 400.0 / 45.0) * 1e-7, rel=1e-3)
+    # least fuel per distance where 3e-4 V^4 = 400
+    assert one.least_per_distance_speed.value == pytest.approx((400.0 / 3e-4) ** 0.25, rel=1e-3)
+    assert "1440 to 2880 rpm" in one.words
 
 
 def test_without_fuel_flow_or_climbs_the_need_is_said(retractable: Evidence) -> None:

@@ -57,6 +57,12 @@ def test_every_point_is_in_exactly_one_cell(evidence: Evidence) -> None:
     assert sheet_of(result, evidence.settings).statements[0].startswith(f"{len(evidence.points)} points of 7 flights")
 
 
+def test_flaps_go_out_step_by_step(eleven: Programme) -> None:
+    proposed = propose_points(gather_evidence(eleven, aircraft="TUSSOCK-U1"), 8).points
+    # build-up: less drag first; the flaps of this aircraft add drag in the order of their names (tests/data/sorties, truth)
+    assert list(dict.fromkeys(one.condition.flap for one in proposed)) == ["up", "half", "full"]
+
+
 def test_proposals_stay_inside_every_limit_of_the_settings(evidence: Evidence) -> None:
     result = propose_points(with_settings(evidence, LIMITS), 20)
     assert result.points

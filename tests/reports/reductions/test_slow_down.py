@@ -87,10 +87,14 @@ def test_recorded_slow_downs_are_predicted(evidence: Evidence) -> None:
     assert np.max(np.abs(errors)) < 0.25
 
 
-def test_power_left_on_and_unknown_gear_are_left_out(evidence: Evidence) -> None:
-    reasons = [one.reason for one in reduce_slow_down(evidence).left_out]
-    assert any("power was part" in r for r in reasons)
-    assert any("gear unknown" in r for r in reasons)
+def test_power_left_on_and_unknown_gear_are_left_out(evidence: Evidence, monkeypatch: pytest.MonkeyPatch) -> None:
+    known = reduce_slow_down(evidence)
+    assert any("power was part" in one.reason for one in known.left_out)
+    found = evidence.programme.manoeuvres()
+    found["facts"] = [{**facts, "gear": "unknown"} for facts in found["facts"]]
+    monkeypatch.setattr(Programme, "manoeuvres", lambda self: found)
+    assert not any(model.runs for model in reduce_slow_down(evidence).models)
+    assert any("gear unknown" in one.reason for one in reduce_slow_down(evidence).left_out)
 
 
 def test_gear_down_slows_sooner_and_descending_later(evidence: Evidence) -> None:

@@ -24,7 +24,7 @@ from trimshot.reports.web.uploads import LONGEST_PART, Uploads, clean_name
 from trimshot.shared.errors import InputError
 from trimshot.store.programme import Programme
 
-from .conftest import OURS, PORT
+from .conftest import ACCESS, KEY, OURS, PORT
 
 ROOT = Path(__file__).parents[3]
 PATTERNS = ROOT / "reports" / "demo_data" / "S250507-02-patterns.zip"
@@ -40,7 +40,9 @@ def log_lines(header: str = "time_utc,ias_kt,pressure_alt_ft", day: int = 14) ->
 @pytest.fixture
 def page(empty_programme: Programme) -> Any:
     """A page of a server on an empty programme."""
-    with TestClient(create_app(empty_programme, loopback_hosts(PORT)), base_url=OURS, headers={"Origin": OURS}) as one:
+    with TestClient(
+        create_app(empty_programme, loopback_hosts(PORT), ACCESS), base_url=OURS, headers={"Origin": OURS, **KEY}
+    ) as one:
         yield one
 
 
@@ -158,7 +160,9 @@ def test_what_was_added_leaves_no_copy_behind(page: TestClient) -> None:
 
 
 def test_the_end_of_the_server_clears_what_is_under_way(empty_programme: Programme) -> None:
-    with TestClient(create_app(empty_programme, loopback_hosts(PORT)), base_url=OURS, headers={"Origin": OURS}) as page:
+    with TestClient(
+        create_app(empty_programme, loopback_hosts(PORT), ACCESS), base_url=OURS, headers={"Origin": OURS, **KEY}
+    ) as page:
         identity = page.post("/drop").json()["id"]
         page.put(f"/drop/{identity}/file", params={"name": "a.csv"}, content=b"x")
         folder = page.app.state.uploads.find(identity).folder  # type: ignore[attr-defined]
@@ -180,14 +184,14 @@ def test_a_drop_has_limits(page: TestClient, monkeypatch: pytest.MonkeyPatch) ->
 
 def test_a_file_broken_off_leaves_nothing(empty_programme: Programme) -> None:
     """The browser goes away in the middle of a file: the server is told of a disconnection."""
-    app = create_app(empty_programme, loopback_hosts(PORT))
+    app = create_app(empty_programme, loopback_hosts(PORT), ACCESS)
     uploads: Uploads = app.state.uploads
     drop_ = uploads.begin()
     said = iter([{"type": "http.request", "body": b"time_utc,ias", "more_body": True}, {"type": "http.disconnect"}])
     scope: dict[str, Any] = {
         "type": "http", "http_version": "1.1", "method": "PUT", "scheme": "http", "root_path": "", "app": app, "server": ("127.0.0.1", PORT),
         "path": f"/drop/{drop_.id}/file", "raw_path": b"", "query_string": b"name=a.csv", "client": ("127.0.0.1", 5),
-        "headers": [(b"host", f"127.0.0.1:{PORT}".encode()), (b"origin", OURS.encode())],
+        "headers": [(b"host", f"127.0.0.1:{PORT}".encode()), (b"origin", OURS.encode()), (b"authorization", KEY["Authorization"].encode())],
     }  # fmt: skip
 
     async def receive() -> Any:

@@ -16,7 +16,7 @@ from trimshot.reports.web.app import create_app
 from trimshot.reports.web.protection import loopback_hosts
 from trimshot.store.programme import Programme
 
-from .conftest import DRAG, OURS, PORT
+from .conftest import ACCESS, DRAG, KEY, OURS, PORT
 
 SPEED = "S250508-03-speed_power"
 PAGES = (
@@ -76,7 +76,7 @@ def test_every_page_is_json_as_well(client: TestClient, address: str) -> None:
 
 @pytest.mark.parametrize("address", [one for one in PAGES if "condition" not in one])
 def test_an_empty_programme_has_every_page_it_can_have(empty_programme: Programme, address: str) -> None:
-    with TestClient(create_app(empty_programme, loopback_hosts(PORT)), base_url=OURS) as client:
+    with TestClient(create_app(empty_programme, loopback_hosts(PORT), ACCESS), base_url=OURS, headers=KEY) as client:
         answer = client.get(address)
     assert answer.status_code == (404 if "/sortie/" in address else 200)
 
@@ -115,7 +115,7 @@ def test_a_drop_out_is_a_null_never_a_line(empty_programme: Programme, tmp_path:
     lines = ["time_utc,ias_kt,pressure_alt_ft", *rows]
     (folder / "log.csv").write_text("\n".join(lines) + "\n")
     assert empty_programme.add([folder]).count("added") == 1
-    with TestClient(create_app(empty_programme, loopback_hosts(PORT)), base_url=OURS) as client:
+    with TestClient(create_app(empty_programme, loopback_hosts(PORT), ACCESS), base_url=OURS, headers=KEY) as client:
         for query in ("buckets=10", "buckets=100", "buckets=4000", "buckets=50&from=150&to=300"):
             window = client.get(f"/sortie/hole/samples?channels=pressure_altitude&{query}").json()
             between = [
@@ -284,7 +284,7 @@ def test_one_aircraft_can_be_chosen_where_there_are_two(eleven: Programme) -> No
     assert len(names) == 2
     owner = listed.set_index("sortie")["aircraft"]
     points = eleven.points()
-    with TestClient(create_app(eleven, loopback_hosts(PORT)), base_url=OURS) as page:
+    with TestClient(create_app(eleven, loopback_hosts(PORT), ACCESS), base_url=OURS, headers=KEY) as page:
         assert "together: choose one" in page.get("/").text
         for name in names:
             own = points[points["sortie"].map(owner) == name]
@@ -299,3 +299,30 @@ def test_one_aircraft_can_be_chosen_where_there_are_two(eleven: Programme) -> No
             assert f"aircraft={name}" in link[1]
             used = page.get("/results/drag", params={"aircraft": name, "format": "json"}).json()["used"]
             assert {owner[one["sortie"]] for one in used} <= {name}
+
+
+def test_a_judgement_is_taken_back_on_its_page_and_stays_listed(client: TestClient, programme: Programme) -> None:
+    made = programme.judge(DRAG, "reject", number=4, words=("thermal", "T. Pilot"))
+    page = client.get(f"/sortie/{DRAG}/marks").text
+    assert f'name="mark" value="{made.id}"' in page
+    said = {"action": "withdraw", "mark": made.id, "reason": "looked again", "by": "T. Pilot"}
+    answer = client.post(f"/sortie/{DRAG}/marks", data=said, follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/sortie/{DRAG}/marks")
+    assert 4 in set(programme.judged_points(DRAG)["number"])
+    listed = {one["id"]: one for one in client.get(f"/sortie/{DRAG}/marks?format=json").json()["marks"]}
+    assert listed[made.id]["taken_back"]["reason"] == "looked again"
+    assert f'name="mark" value="{made.id}"' not in client.get(f"/sortie/{DRAG}/marks").text
+    assert client.post(f"/sortie/{DRAG}/marks", data=said).status_code == 400  # once is enough
+
+
+@pytest.mark.parametrize("query", ["from=600&to=660&buckets=4000", "buckets=200", "from=900&to=900.01&buckets=10"])
+def test_samples_as_bytes_are_those_of_the_text(client: TestClient, query: str) -> None:
+    address = f"/sortie/{DRAG}/samples?channels=pressure_altitude,oil_pressure,bank&{query}"
+    text, packed = client.get(address).json(), client.get(address + "&form=binary").content
+    count = len(text["t"])
+    assert len(packed) == count * (8 + 4 * 3)
+    assert np.allclose(np.frombuffer(packed, "<f8", count), text["t"], atol=6e-4)  # the text has milliseconds
+    for place, name in enumerate(("pressure_altitude", "oil_pressure", "bank")):
+        values = np.frombuffer(packed, "<f4", count, 8 * count + 4 * place * count)
+        expected = np.array(text["channels"][name], float)
+        assert np.allclose(values, expected, rtol=1e-5, atol=1e-3, equal_nan=True), name

@@ -12,7 +12,7 @@ from trimshot.reports.web.app import create_app
 from trimshot.reports.web.protection import loopback_hosts
 from trimshot.store.programme import Programme
 
-from .conftest import DRAG, OURS, PORT
+from .conftest import ACCESS, DRAG, KEY, OURS, PORT
 
 WRITES = (
     ("POST", "/drop"),
@@ -53,13 +53,13 @@ def test_this_computers_own_names_are_answered(client: TestClient, host: str) ->
 def test_a_write_from_elsewhere_is_refused(
     programme: Programme, method: str, address: str, headers: dict[str, str]
 ) -> None:
-    with TestClient(create_app(programme, loopback_hosts(PORT)), base_url=OURS) as stranger:
+    with TestClient(create_app(programme, loopback_hosts(PORT), ACCESS), base_url=OURS, headers=KEY) as stranger:
         assert stranger.request(method, address, headers=headers).status_code == 403
 
 
 def test_no_address_writes_when_it_is_read(client: TestClient, programme: Programme) -> None:
     """Every route that takes POST, PUT or DELETE and nothing else refuses GET."""
-    app = create_app(programme, loopback_hosts(PORT))
+    app = create_app(programme, loopback_hosts(PORT), ACCESS)
     reads = {route.path for route in app.routes if isinstance(route, Route) and "GET" in (route.methods or ())}
     for route in app.routes:
         if isinstance(route, Route) and route.path not in reads:
@@ -120,8 +120,8 @@ def test_a_fault_of_the_program_is_told_and_the_server_goes_on(
         raise RuntimeError("<b>out of order</b>")
 
     monkeypatch.setattr("trimshot.reports.web.home_routes.home_context", fail)
-    app = create_app(programme, loopback_hosts(PORT))
-    with TestClient(app, base_url=OURS, raise_server_exceptions=False) as client:
+    app = create_app(programme, loopback_hosts(PORT), ACCESS)
+    with TestClient(app, base_url=OURS, headers=KEY, raise_server_exceptions=False) as client:
         answer = client.get("/")
         assert answer.status_code == 500
         assert "a fault of the program" in answer.text
