@@ -62,7 +62,7 @@ def _vertical_lag(track: Track) -> list[Finding]:
         rate, height_m = column.values, track.columns["pressure_altitude"].values
         lag_s = first_order_rate_lag(track.time_s, rate, height_m) if _is_short(track) else 0.0
     else:
-        lag_s = found[0].offset_s
+        lag_s = found[0].middle_offset_s
     if lag_s < VERTICAL_S:
         return []
     text = f"{track.name}: {column.source_name} follows the altitude's rate {lag_s:.1f} s late; climb rates are taken from altitude"

@@ -151,7 +151,7 @@ def air_data_lag(main: Track) -> float:
     found = fine_shift(pressure, satellite, _LAGGED, 0.0)
     if found is None or found[0].windows < LEAST_WINDOWS or found[0].uncertainty_s > LAG_KNOWN_S:
         return 0.0
-    return float(np.clip(found[0].offset_s, 0.0, LARGEST_LAG_S))
+    return float(np.clip(found[0].middle_offset_s, 0.0, LARGEST_LAG_S))
 
 
 def _centred_rate(values: Floats, width_s: float) -> Floats:

@@ -46,6 +46,11 @@ class ClockLine:
     middle_s: float
     windows: int
 
+    @property
+    def middle_offset_s(self) -> float:
+        """Clock error where it is best known; what a lag is, which has no drift however the windows scatter."""
+        return self.offset_s + self.drift_ppm * 1e-6 * self.middle_s
+
     def error_at(self, time_s: Floats) -> Floats:
         """Clock error in seconds at the given times (seconds of the recording)."""
         return np.asarray(self.offset_s + self.drift_ppm * 1e-6 * time_s)

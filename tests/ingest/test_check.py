@@ -279,6 +279,22 @@ def test_lag_of_static_line_and_vertical_speed() -> None:
     assert vertical.facts["lag_s"] == pytest.approx(3.0 - 0.8, abs=0.2)
 
 
+def test_a_lag_that_seems_to_grow_is_told_as_it_is_in_the_middle_not_at_time_zero() -> None:
+    random = np.random.default_rng(5)
+    time_s = 6000.0 + np.arange(COUNT) / RATE_HZ  # at time zero the growth leads far below none
+
+    def height(at: Floats) -> Floats:
+        return np.asarray(1500 + 30 * np.sin(at / 6.0) + 60 * np.sin(at / 19.0) + 200 * np.sin(at / 90.0))
+
+    lag_s = np.linspace(0.4, 1.2, COUNT)
+    values = {
+        "gnss_altitude": height(time_s) + random.normal(0, 0.2, COUNT),
+        "pressure_altitude": height(time_s - lag_s) + random.normal(0, 0.2, COUNT),
+    }
+    (static,) = about(check([make_track(values, time_s=time_s)]), "LAG_SUSPECTED", "pressure_altitude")
+    assert static.facts["lag_s"] == pytest.approx(0.8, abs=0.15)
+
+
 # -- robustness -----------------------------------------------------------------------------------
 
 
