@@ -19,6 +19,7 @@ from ..shared.errors import QuestionError, SettingsError, TrimshotError
 from ..shared.findings import Finding
 from ..shared.units import UNITS, find_unit
 from .aliases import find_rules
+from .card.adapter import PLANNED_SPEED
 from .dates import mark_of, read_moment
 from .reading import FileReading
 from .timebase import zone_offset_s
@@ -138,6 +139,14 @@ _CARD = _Subject(
     form="write the unit behind the number in the card and add the sortie anew with `--replace`",
 )
 
+_CARD_SPEED = _Subject(
+    "card_speed",
+    "Which unit are the speeds of planned points in on the programme's test cards, where a card names none?",
+    "the numbers are kept as written and compared with nothing",
+    ("units", PLANNED_SPEED),
+    ("kt", "mph", "km/h", "m/s"),
+)
+
 _SUBJECTS: Mapping[str, _Subject] = {
     "TIME_ZONE_UNKNOWN": _ZONE,
     "DATE_ORDER_AMBIGUOUS": _DATE_ORDER,
@@ -214,7 +223,7 @@ def _with_questions(finding: Finding, readings: Sequence[FileReading]) -> Findin
     if reading is None:
         return finding
     if reading.raw is not None and reading.raw.card is not None:
-        subject = _CARD
+        subject = _CARD_SPEED if finding.facts.get("header") == PLANNED_SPEED else _CARD
     if subject is _UNIT:
         questions = [_unit_question(finding, reading, header) for header in finding.facts.get("headers", ())]
     else:
@@ -305,6 +314,7 @@ def _read_columns(question: Question, text: str) -> list[str] | None:
 _READ = {
     "zone": _read_zone,
     "unit": _read_unit,
+    "card_speed": _read_unit,
     "date": _read_date,
     "start": _read_date,
     "columns": _read_columns,

@@ -12,6 +12,7 @@ from ..shared.errors import SettingsError, TrimshotError
 from ..shared.findings import Finding, Level
 from ..shared.recording import Clock, Source
 from ..shared.settings import InstrumentProfile, Settings
+from .card.adapter import LAYOUT as CARD_LAYOUT
 from .dates import date_file
 from .mapping import MappedTrack, map_track
 from .profiles import find_profile
@@ -54,7 +55,7 @@ class FileReading:
     @property
     def layouts(self) -> tuple[str, ...]:
         """Fingerprints of the file's tables, each once; the first one stands for the recorder."""
-        return tuple(dict.fromkeys(track.fingerprint for track in self.raw.tracks)) if self.raw is not None else ()
+        return _layouts(self.raw) if self.raw is not None else ()
 
     def source(self, instrument: str, clock: Clock) -> Source:
         """The file as a Source of a track."""
@@ -65,6 +66,10 @@ class FileReading:
         return Source(self.file.name, self.sha256, self.file.size, name, version, instrument, clock, ledger)
 
 
+def _layouts(raw: RawFile) -> tuple[str, ...]:
+    return (CARD_LAYOUT,) if raw.card is not None else tuple(dict.fromkeys(track.fingerprint for track in raw.tracks))
+
+
 def read_file(file: LogFile, settings: Settings) -> FileReading:
     """The file through the adapter that claims it. An unusable file comes back with its error."""
     try:
@@ -72,7 +77,7 @@ def read_file(file: LogFile, settings: Settings) -> FileReading:
             file.path.open("rb").close()  # a file that is gone is another matter than an empty one
         adapter = choose(file)
         raw = adapter.read(file, None)
-        found = find_profile(settings, [track.fingerprint for track in raw.tracks], file.name)
+        found = find_profile(settings, _layouts(raw), file.name)
         profile = found[1] if found is not None else None
         if profile is not None:
             raw = _as_first(adapter.read(file, profile), raw)

@@ -11,7 +11,7 @@ from ...shared.errors import ParseError
 from ...shared.findings import Finding
 from ...shared.recording import TestCard
 from ...shared.settings import InstrumentProfile
-from ...shared.units import to_si
+from ...shared.units import Unit, find_unit, to_si
 from ..lines import name_lines
 from ..raw import Claim, LogFile, RawFile
 from .entries import Entry, decode, is_entry, read_lines, read_toml
@@ -19,6 +19,8 @@ from .meanings import Meaning, find_meaning, point_number
 from .points import PlannedPoint, read_point_table, read_point_text
 from .quantities import Key, read_number, split_key
 
+LAYOUT = "test-card"  # cards of a programme are of one hand: one profile for all
+PLANNED_SPEED = "planned speed"  # key of the profile's units
 LARGEST = 64 * 1024  # a card is a page; anything larger is a log
 _FEWEST_KNOWN = 2
 _PLAIN = frozenset({"sortie", "date", "crew"})  # understood, without a field of their own
@@ -56,7 +58,7 @@ class TestCardFile:
         if text is None:
             raise ParseError("the card is not text", where=file.name)
         entries, dropped = _read_whole(text, file.name)
-        draft = _Draft()
+        draft = _Draft(find_unit((profile.units if profile else {}).get(PLANNED_SPEED, "")))
         for entry in entries:
             draft.take(entry)
         lines = sum(is_entry(line) for line in text.split("\n"))
@@ -138,8 +140,9 @@ def _meaning(written: str) -> tuple[Meaning | None, Key]:
 
 @dataclass(slots=True)
 class _Draft:
-    """The card in the making, with what could not be understood."""
+    """The card in the making, with what could not be understood. usual: the stated unit of speeds that name none."""
 
+    usual: Unit | None = None
     fields: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     points: list[PlannedPoint] = field(default_factory=list)
@@ -172,9 +175,9 @@ class _Draft:
         for value in values:
             count = len(self.points) + 1
             if isinstance(value, dict):
-                self.points.append(read_point_table(_plain(value), count))
+                self.points.append(read_point_table(_plain(value), count, self.usual))
             else:
-                self.points.append(read_point_text(value, number if number is not None else count))
+                self.points.append(read_point_text(value, number if number is not None else count, self.usual))
             self.point_lines.append(entry.line)
         return True
 
@@ -204,7 +207,8 @@ class _Draft:
         if not lines:
             return self.problems
         text = "planned points whose speed has no unit; the number is kept as written"
-        return [*self.problems, Finding("UNIT_UNKNOWN", text, "doubt", name_lines(lines), len(lines))]
+        facts = {"header": PLANNED_SPEED}
+        return [*self.problems, Finding("UNIT_UNKNOWN", text, "doubt", name_lines(lines), len(lines), facts=facts)]
 
     def card(self) -> TestCard:
         """The TestCard of all that was taken."""

@@ -41,8 +41,8 @@ class PlannedPoint:
     unitless: bool = False
 
 
-def read_point_text(text: str, number: int | None) -> PlannedPoint:
-    """'glide 100.0 clean_low_rpm': a word, a speed, the rest is the configuration."""
+def read_point_text(text: str, number: int | None, usual: Unit | None = None) -> PlannedPoint:
+    """'glide 100.0 clean_low_rpm': a word, a speed, the rest is the configuration. usual: of a speed that names no unit."""
     point = PlannedPoint()
     if number is not None:
         point.facts["number"] = number
@@ -53,14 +53,14 @@ def read_point_text(text: str, number: int | None) -> PlannedPoint:
         rest = rest[kind.end() :].strip()
     speed = _SPEED_IN_TEXT.match(rest)
     if speed:
-        rest = _take_speed(point, speed, rest)
+        rest = _take_speed(point, speed, rest, usual)
     if rest:
         point.facts["configuration"] = rest
     point.facts["text"] = text.strip()
     return point
 
 
-def _take_speed(point: PlannedPoint, speed: re.Match[str], rest: str) -> str:
+def _take_speed(point: PlannedPoint, speed: re.Match[str], rest: str, usual: Unit | None) -> str:
     number = float(speed["number"].replace(",", "."))
     word = speed["unit"] or ""
     unit = find_unit(word)
@@ -69,9 +69,17 @@ def _take_speed(point: PlannedPoint, speed: re.Match[str], rest: str) -> str:
         return rest[speed.end() :].strip(" ,;")
     if unit is not None:
         return rest  # an altitude, say: not a speed
+    _keep_bare(point, number, usual)
+    return rest[speed.end("number") :].strip(" ,;")
+
+
+def _keep_bare(point: PlannedPoint, number: float, usual: Unit | None) -> None:
+    """A speed without a unit: in the one the user stated, else as written."""
+    if usual is not None:
+        _keep_speed(point, number, usual, None)
+        return
     point.facts["airspeed_as_written"] = number
     point.unitless = True
-    return rest[speed.end("number") :].strip(" ,;")
 
 
 def _keep_speed(point: PlannedPoint, number: float, unit: Unit, reference: str | None) -> None:
@@ -80,7 +88,7 @@ def _keep_speed(point: PlannedPoint, number: float, unit: Unit, reference: str |
         point.facts["airspeed_reference"] = reference
 
 
-def read_point_table(table: Mapping[str, Any], number: int) -> PlannedPoint:
+def read_point_table(table: Mapping[str, Any], number: int, usual: Unit | None = None) -> PlannedPoint:
     """A TOML table: kind, config, a speed whose key or value names its unit; the rest as written."""
     point = PlannedPoint({"number": number})
     for name, value in table.items():
@@ -93,21 +101,23 @@ def read_point_table(table: Mapping[str, Any], number: int) -> PlannedPoint:
         elif word in _NUMBERS and isinstance(value, int):
             point.facts["number"] = value
         elif set(key.words) & set(_SPEED_WORDS):
-            _take_speed_entry(point, name, key.words, key.unit, value)
+            _take_speed_entry(point, name, (key.words, key.unit), value, usual)
         else:
             point.facts[name] = value
     point.facts["text"] = ", ".join(f"{name} {value}" for name, value in table.items())
     return point
 
 
-def _take_speed_entry(point: PlannedPoint, name: str, words: tuple[str, ...], unit: Unit | None, value: Any) -> None:
+def _take_speed_entry(
+    point: PlannedPoint, name: str, key: tuple[tuple[str, ...], Unit | None], value: Any, usual: Unit | None
+) -> None:
+    words, unit = key
     number, beside = read_number(value, decimal_comma=False)
     unit = beside or unit
     if number is None:
         point.facts[name] = value
     elif unit is None or unit.kind != "speed":
-        point.facts["airspeed_as_written"] = number
-        point.unitless = True
+        _keep_bare(point, number, usual if unit is None else None)
     else:
         reference = next((_SPEED_WORDS[w] for w in words if _SPEED_WORDS.get(w)), None)
         _keep_speed(point, number, unit, reference or _SPEED_WORDS.get(name.lower().rpartition("_")[2]))

@@ -19,6 +19,7 @@ from trimshot.ingest.card.adapter import LARGEST, TestCardFile
 from trimshot.ingest.raw import HEAD_BYTES, LogFile, RawFile
 from trimshot.shared import recording
 from trimshot.shared.errors import ParseError, TrimshotError
+from trimshot.shared.settings import InstrumentProfile
 
 DATA = Path(__file__).parent.parent / "data"
 ADAPTER = TestCardFile()
@@ -178,6 +179,15 @@ def test_a_second_statement_does_not_replace_the_first() -> None:
     assert raw.card is not None
     assert raw.card.take_off_fuel_kg == pytest.approx(296 * 0.45359237)
     assert codes(raw) == ["CARD_FIELD_UNKNOWN"]
+
+
+def test_the_unit_of_planned_speeds_is_the_one_the_user_stated_where_the_card_names_none() -> None:
+    text = "aircraft,X\nfuel lb,1\npoint 1,glide 100.0 clean\npoint 2,glide 90 mph clean\n"
+    raw = TestCardFile().read(memory_file(text.encode()), InstrumentProfile(units={"planned speed": "kt"}))
+    assert raw.card is not None and raw.findings == ()
+    first, second = raw.card.planned_points
+    assert first["airspeed_m_s"] == pytest.approx(100 * 1852 / 3600)
+    assert second["airspeed_m_s"] == pytest.approx(90 * 0.44704)
 
 
 def test_points_without_a_unit_keep_the_number_as_written() -> None:

@@ -192,3 +192,16 @@ def test_questions_of_one_sortie(programme: Programme, tmp_path: Path) -> None:
     programme.add([zoneless(tmp_path / "one", "2031-03-14"), datumless(tmp_path / "alt"), undated(tmp_path / "amb")])
     kinds = {name: [q.question.kind for q in programme.questions(name)] for name in ("one", "alt", "amb")}
     assert kinds == {"one": ["zone"], "alt": ["altitude_datum"], "amb": ["date_order"]}
+
+
+def test_the_cards_of_a_programme_ask_once_for_the_unit_of_their_speeds(programme: Programme, tmp_path: Path) -> None:
+    for name, day in (("one", "2031-03-14"), ("two", "2031-03-15")):
+        folder = write(tmp_path / name, "utc,ias_kt", [f"{day}T09:26:{k:02d}Z,{95 + k}" for k in range(30)])
+        (folder / "card.csv").write_text(f"item,value\ndate,{day}\naircraft,X\npoint 1,glide {80 + len(name)} clean\n")
+        programme.add([folder])
+    asked = only(programme, "card_speed")
+    assert asked.sorties == ("one", "two")
+    programme.answer(asked.question.id, "kt")
+    assert programme.questions() == []
+    (point,) = programme.card("two")["planned_points"]
+    assert point["airspeed_m_s"] == pytest.approx(83 * 1852 / 3600)
