@@ -39,6 +39,7 @@ STUCK_S = 4.0
 STUCK_FACTOR = 3
 STUCK_SHARE = 0.5  # a recorder that repeats more often than this is too coarse for the question
 HEADINGS = ("heading_magnetic", "heading_true", "unnamed_heading", "track_true")
+AIRSPEEDS = ("calibrated_airspeed", "indicated_airspeed", "true_airspeed", "recorded_true_airspeed")
 ALTITUDES = ("pressure_altitude", "baro_altitude", "unnamed_altitude", "gnss_altitude", "gnss_ellipsoid_altitude")
 
 
@@ -131,9 +132,14 @@ def quantities_of(
     )
 
 
+def lacking_for_points(grid: Grid) -> tuple[str, ...]:
+    """What steadiness cannot be judged without and no usable channel is recorded of: airspeed, height; empty: nothing."""
+    needs = (("airspeed", AIRSPEEDS), ("height", ALTITUDES))
+    return tuple(name for name, channels in needs if grid.first(*channels) is None)
+
+
 def _airspeed(grid: Grid) -> Floats:
-    name = grid.first("calibrated_airspeed", "indicated_airspeed", "true_airspeed", "recorded_true_airspeed")
-    airspeed = despike(grid.numbers(name or ""))
+    airspeed = despike(grid.numbers(grid.first(*AIRSPEEDS) or ""))
     airspeed[stuck(airspeed, grid.step_s)] = np.nan
     return airspeed
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from ..shared.findings import Detection
+from ..shared.findings import Detection, Finding
 from ..shared.recording import Recording
 from ..shared.settings import Settings
+from .clock_doubt import with_clock_doubt
 from .events import find_events
 from .manoeuvres import find_manoeuvres
 from .phases import find_phases, phase_runs
 from .points import find_points
-from .signal import make_grid
+from .quantities import lacking_for_points
+from .signal import Grid, make_grid
 from .states import config_states, find_states, state_runs
 
 
@@ -29,11 +31,17 @@ def detect(recording: Recording, settings: Settings, *, gear_moves: str | None =
     return Detection(
         points=points,
         refused=refused,
-        events=tuple(sorted((*events, *flown.events), key=lambda e: (e.time_s, e.kind))),
+        events=with_clock_doubt(sorted((*events, *flown.events), key=lambda e: (e.time_s, e.kind)), recording),
         runs=(*state_runs(states), *phase_runs(phases)),
         states=config_states(states, grid),
         phases=phases,
-        findings=(*states.findings, *event_findings, *flown.findings),
+        findings=(*_points_not_sought(grid), *states.findings, *event_findings, *flown.findings),
         settings_hash=settings.digest(),
         manoeuvres=flown.manoeuvres,
     )
+
+
+def _points_not_sought(grid: Grid) -> tuple[Finding, ...]:
+    lacking = lacking_for_points(grid)
+    text = f"stabilised points were not looked for: no {' and no '.join(lacking)} that could serve is recorded"
+    return (Finding("NOT_ATTEMPTED", text, where="points"),) if lacking else ()

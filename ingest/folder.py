@@ -9,6 +9,7 @@ import tempfile
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 from ..shared.errors import InputError
@@ -78,10 +79,21 @@ def _open_files(path: Path, scratch: Path) -> list[LogFile]:
     if _is_folder(path):
         files = _open_inner(list_files(path), scratch, Allowance(), _DEPTH)
     elif is_archive(_existing_file(path)):
-        files = _unpacked(path, "", scratch, Allowance(), _DEPTH)
+        files = _below_one_folder(_unpacked(path, "", scratch, Allowance(), _DEPTH))
     else:
         files = [_log_file(path, path.name)]
     return sorted(files, key=lambda file: file.name)
+
+
+def _below_one_folder(files: list[LogFile]) -> list[LogFile]:
+    """The files of an archive without the folder all of them lie in: packing a folder packs its name as well.
+
+    So the files are named as in the folder itself, and it is seen that both are the same sortie.
+    """
+    first = {file.name.partition("/")[:2] for file in files}
+    if len(first) != 1 or "" in next(iter(first)):
+        return files
+    return _below_one_folder([replace(file, name=file.name.partition("/")[2]) for file in files])
 
 
 def sorties_in(path: Path) -> list[Path]:

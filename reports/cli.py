@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import sys
 import tempfile
@@ -68,7 +69,9 @@ class _Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
-            raise click.UsageError(f"no command {args[0]!r}; commands: {', '.join(COMMANDS)}")
+            near = difflib.get_close_matches(args[0], COMMANDS, n=3)
+            hint = f"; did you mean: {', '.join(near)}?" if near else ""
+            raise click.UsageError(f"no command {args[0]!r}{hint}; commands: {', '.join(COMMANDS)}")
         return super().resolve_command(ctx, args)
 
     def invoke(self, ctx: click.Context) -> object:

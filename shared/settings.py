@@ -328,7 +328,14 @@ def load_settings(path: Path) -> Settings:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise SettingsError("no settings file", where=str(path), do="create a programme with `trimshot new`") from None
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            "the settings file cannot be read, it is not UTF-8",
+            where=str(path),
+            found=str(error),
+            do="save it with that encoding",
+        ) from None
+    except OSError as error:
         raise SettingsError("the settings file cannot be read", where=str(path), found=str(error)) from None
     return parse_settings(text, str(path))
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import difflib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -147,8 +148,12 @@ def check_sorties(connection: duckdb.DuckDBPyConnection, wanted: list[str]) -> N
     for name in wanted:
         if name not in known:
             shown = ", ".join(known[:20]) + (" ..." if len(known) > 20 else "")
+            near = difflib.get_close_matches(name, known, n=3)
             raise UnknownSortieError(
-                "no such sortie", found=repr(name), allowed=shown or "none: the programme is empty"
+                "no such sortie",
+                found=repr(name),
+                allowed=shown or "none: the programme is empty",
+                do=f"did you mean {' or '.join(near)}?" if near else "`trimshot sorties` lists them",
             )
 
 

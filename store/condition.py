@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -27,6 +28,7 @@ LONGEST = 5000  # characters
 
 _PREFIX = "SELECT 1 FROM frame WHERE (\n"
 _SUFFIX = "\n)"
+_BARE_WORD = re.compile(rf"\b({'|'.join(STATES)})\s*(?:=|==|<>|!=)\s*([a-z_]+)\b", re.IGNORECASE)
 _CLASSES = {
     "CONJUNCTION": "",
     "COMPARISON": "",
@@ -105,7 +107,8 @@ def _read_tree(connection: duckdb.DuckDBPyConnection, text: str) -> Node:
         sql = _PREFIX + text + _SUFFIX
         tree: Node = json.loads(connection.execute("SELECT json_serialize_sql(?::VARCHAR)", [sql]).fetchall()[0][0])
         if tree["error"]:
-            raise ConditionError(_first_line(tree["error_message"]), where=_place(text, tree.get("position")))
+            where = _place(text, tree.get("position"))
+            raise ConditionError(_first_line(tree["error_message"]), where=where, do=_hint(text, where))
         _check_statement(tree)
     except RecursionError:
         raise ConditionError("the condition is nested too deeply") from None
@@ -207,7 +210,9 @@ class _Reader:
         names = sorted(UNIT_FUNCTIONS) + sorted(one for one in ALLOWED_FUNCTIONS if one.isalpha())
         near = difflib.get_close_matches(name, names, n=3, cutoff=0.4)
         error = self._error(f"unknown function {name}()", node)
-        raise ConditionError(error.what, where=error.where, allowed=", ".join(near or UNIT_FUNCTIONS))
+        hint = f"did you mean: {', '.join(near)}? " if near else ""
+        hint += "`trimshot reference` lists the unit functions and what else may stand in a condition"
+        raise ConditionError(error.what, where=error.where, do=hint)
 
     def _error(self, what: str, node: Node) -> ConditionError:
         return ConditionError(what, where=_place(self.text, node.get("query_location")))
@@ -260,6 +265,14 @@ def _place(text: str, position: Any) -> str | None:
     at = min(max(int(position) - len(_PREFIX), 0), len(text))
     shown = text[at : at + 30].split("\n")[0]
     return f"condition, character {at + 1}" + (f" ({shown!r})" if shown else " (its end)")
+
+
+def _hint(text: str, where: str | None) -> str | None:
+    """What to do about a condition that cannot be read: a word without quotes, as FULL is one of SQL's own, or an end too soon."""
+    bare = _BARE_WORD.search(text)
+    if bare is not None:
+        return f"a word stands in single quotes: {bare[1]} = '{bare[2].lower()}'"
+    return "something is missing or left open at the end" if where is not None and where.endswith("(its end)") else None
 
 
 def _first_line(text: str) -> str:

@@ -77,7 +77,7 @@ def judge_point(
         judged = list_judged(programme, sortie, refused=True).to_dict("records")
         row = next((one for one in judged if one["number"] == number), None)
         if row is None:
-            numbers = ", ".join(str(one["number"]) for one in judged)
+            numbers = ", ".join(str(number) for number in sorted(one["number"] for one in judged))
             raise ConditionError("no such point", where=sortie, found=str(number), allowed=numbers or "none was found")
         mark = make_mark(sortie, action, _span(row), reason=words[0], by=words[1], moved_to=stretch)
     keep_mark(programme, mark)

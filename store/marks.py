@@ -123,7 +123,8 @@ def append_mark(programme: Path, mark: Mark) -> None:
 
 def marks_table(marks: list[Mark]) -> pa.Table:
     """Marks as rows of the catalog's table."""
-    return pa.Table.from_pylist([dict(_fields(mark)) for mark in marks], schema=TABLE["mark"].arrow_schema())
+    rows = [{**_fields(mark), "takes_back": mark.of} for mark in marks]
+    return pa.Table.from_pylist(rows, schema=TABLE["mark"].arrow_schema())
 
 
 def _fields(mark: Mark) -> dict[str, Any]:

@@ -216,6 +216,10 @@ def _column_facts(column: Column) -> Row:
 def _extent(values: Any) -> Row:
     if values.dtype == object:
         return {"samples": len(values), "valid": sum(value is not None for value in values)}
+    if len(values):
+        low, high = float(values.min()), float(values.max())
+        if math.isfinite(low) and math.isfinite(high):  # then every value is
+            return {"samples": len(values), "valid": len(values), "low": low, "high": high}
     good = values[np.isfinite(values)]
     extent: Row = {"samples": len(values), "valid": len(good)}
     # with an infinite value among them the finite ones bound nothing

@@ -263,6 +263,7 @@ TABLES: tuple[Table, ...] = (
         ("reason", "VARCHAR", "why, in the person's words"),
         ("person", "VARCHAR", "who"),
         ("made_utc", "TIMESTAMPTZ", "when, UTC"),
+        ("takes_back", "VARCHAR", "the mark a withdraw takes back alone; empty: all that was said of the stretch", 6),
         since=4,
     ),
     _table(
@@ -317,6 +318,7 @@ STEPS: tuple[Callable[[duckdb.DuckDBPyConnection], None], ...] = (
     lambda connection: _add_version(connection, 3),  # hashes of tracks and frames; the views
     lambda connection: _add_version(connection, 4),  # a person's marks
     lambda connection: _add_version(connection, 5),  # pieces
+    lambda connection: _add_version(connection, 6),  # which judgement was taken back
 )
 
 

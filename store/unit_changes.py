@@ -1,6 +1,7 @@
 """A recorder that came back from a reset with another unit: its channels against those of its earlier sorties.
 
-Only extremes are compared, and only where they repeat from sortie to sortie; nothing is altered.
+Only extremes are compared, and only where they repeat from sortie to sortie; nothing is altered. Sorties of another
+aircraft tell nothing: recorders of one kind bear one name, and a slower aircraft looks like another unit.
 """
 
 from __future__ import annotations
@@ -25,9 +26,6 @@ from .schema import TABLE
 if TYPE_CHECKING:
     from .prepare import Prepared
 
-if TYPE_CHECKING:
-    from .prepare import Prepared
-
 # common practice, no source: the largest airspeed or flow of a sortie repeats within a fifth
 NEAR = 0.2
 GROUND_NEAR = 0.05  # the field's height repeats better, where the sorties began at one place
@@ -38,7 +36,7 @@ LEAST_RATIO = 1.7  # closer units (statute miles and knots) lie inside the usual
 _EARLIER = """
 SELECT s.instrument, c.channel, c.low, c.high
 FROM channel c
-JOIN sortie o ON o.sortie = c.sortie AND o.start_utc < ?
+JOIN sortie o ON o.sortie = c.sortie AND o.start_utc < ? AND coalesce(o.aircraft = ?, true)
 JOIN source s ON s.sortie = c.sortie AND list_contains(from_json(s.tracks, '["VARCHAR"]'), c.track)
 WHERE c.sortie <> ? AND c.low IS NOT NULL AND c.track <> 'frame' AND s.instrument IN (SELECT unnest(?))
   AND coalesce(c.derived_from, '[]') = '[]' AND c.header IS NOT NULL
@@ -111,10 +109,10 @@ def _extents_of(prepared: Prepared) -> dict[tuple[str, str, str], Extent]:
 def _earlier(
     connection: duckdb.DuckDBPyConnection, prepared: Prepared, instruments: list[str]
 ) -> dict[tuple[str, str], list[Extent]]:
-    start = prepared.rows["sortie"].column("start_utc")[0].as_py()
+    start, aircraft = (prepared.rows["sortie"].column(name)[0].as_py() for name in ("start_utc", "aircraft"))
     out: dict[tuple[str, str], list[Extent]] = {}
     for instrument, channel, low, high in connection.execute(
-        _EARLIER, [start, prepared.sortie, instruments]
+        _EARLIER, [start, aircraft, prepared.sortie, instruments]
     ).fetchall():
         out.setdefault((instrument, channel), []).append(Extent(low, high))
     return out

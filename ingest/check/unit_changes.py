@@ -52,7 +52,7 @@ def _find_jump(track: Track, column: Column, entry: ChannelMeaning) -> Finding |
     before, after = values[k + 1 - SIDE_ROWS : k + 1], values[k + 1 : k + 1 + SIDE_ROWS]
     if np.min(np.abs(after - before[-1])) < 0.5 * steps[k] or np.min(np.abs(before - after[0])) < 0.5 * steps[k]:
         return None
-    if steps[k] < JUMP_NOISE * _usual(np.delete(steps, k)):
+    if not _stands_out(steps, k):
         return None
     possible = confusions_of(entry.kind, column.source_unit)
     found = find_confusion(possible, _end(before, -1), _end(after, 0), JUMP_TOLERANCE)
@@ -66,6 +66,15 @@ def _find_jump(track: Track, column: Column, entry: ChannelMeaning) -> Finding |
     facts = channel_facts(track, column, confusion=found.words, factor=found.factor)
     at = float(track.time_s[known[k + 1]])
     return Finding("UNIT_CHANGE_SUSPECTED", text, "doubt", channel_where(track, column, row), 1, at, at, facts)
+
+
+def _stands_out(steps: Floats, largest: int) -> bool:
+    """Whether the largest step is many times the one that nine tenths of the others stay under."""
+    limit = float(steps[largest]) / JUMP_NOISE - 1e-9
+    # counting takes a tenth of sorting: too few small ones, and the percentile lies above the limit
+    if np.count_nonzero(steps <= limit * (1 + 1e-9)) < 0.9 * (len(steps) - 2) - 1:
+        return False
+    return float(steps[largest]) >= JUMP_NOISE * _usual(np.delete(steps, largest))
 
 
 def _usual(steps: Floats) -> float:

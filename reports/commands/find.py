@@ -91,6 +91,7 @@ def find(
     note = f"{len(records)} stretches in {len({r['sortie'] for r in records})} of {len(result.considered)} sorties considered"
     for name, reason in result.left_out.items():
         note += f"\nleft out {name}: {reason}"
+    note += "".join(f"\nnote: {one}" for one in result.notes)
     about = {"condition": handle.condition(condition), "considered": result.considered, "left out": result.left_out}
     emit(records, form, out=out, columns=columns, cells=cells, note=note, about=about)
     if form != "table" or out is not None:

@@ -8,10 +8,11 @@ from typing import Any
 
 import click
 
+from ..absent import tell_absent
 from ..display import number, side_text, with_band
 from ..listing import TableColumn, emit, minute_text, second_text
 from ..records import brief_point_records, event_records, frame_records, point_records, with_rows
-from .options import output_options, programme_of, programme_option
+from .options import output_options, programme_of, programme_option, sortie_choice
 
 _STATES = ("gear", "flap", "power", "propulsion")
 _SHOWN = ("calibrated_airspeed", "pressure_altitude", "sink_rate", "engine_speed")  # of a point, in the table
@@ -53,12 +54,12 @@ def sorties(ctx: click.Context, form: str, out: Path | None, programme: Path | N
 
 
 @click.command()
-@click.option("--sortie", help="Channels of this sortie alone.")
+@sortie_choice("Channels")
 @output_options
 @programme_option
 @click.pass_context
 def channels(ctx: click.Context, sortie: str | None, form: str, out: Path | None, programme: Path | None) -> None:
-    """List the channels: name, unit, the header they came from, samples and missing values."""
+    """List the channels, of SORTIE or of all: name, unit, the header they came from, samples and missing values."""
     handle = programme_of(ctx, programme)
     frame = handle.channels(sortie)
     records: list[dict[str, Any]] = [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
@@ -89,7 +90,7 @@ def channels(ctx: click.Context, sortie: str | None, form: str, out: Path | None
 
 
 @click.command()
-@click.option("--sortie", help="Points of this sortie alone.")
+@sortie_choice("Points")
 @click.option("--config", help='Configuration, for example "gear=down flap=full".')
 @click.option("--kind", help="glide, level, climb, descent or turn.")
 @click.option("--refused", is_flag=True, help="The refused candidates, each with its reasons, instead of the points.")
@@ -106,7 +107,7 @@ def points(
     out: Path | None,
     programme: Path | None,
 ) -> None:
-    """List the stabilised points with their statistics (± two standard errors)."""
+    """List the stabilised points, of SORTIE or of all, with their statistics (± two standard errors)."""
     handle = programme_of(ctx, programme)
     wanted = parse_config(config)
     if form == "table":
@@ -121,18 +122,21 @@ def points(
         "why:why refused" if refused else "score>",
     )  # fmt: skip
     word = "refused candidates" if refused else "points"
+    note = f"{len(records)} {word} in {len({r['sortie'] for r in records})} sorties"
+    if not records:
+        note += tell_absent(handle, "points", {"kind": kind, **(wanted or {})})
     emit(
         records,
         form,
         out=out,
         columns=columns,
         cells=cells,
-        note=f"{len(records)} {word} in {len({r['sortie'] for r in records})} sorties",
+        note=note,
     )
 
 
 @click.command()
-@click.option("--sortie", help="Events of this sortie alone.")
+@sortie_choice("Events")
 @click.option("--kind", help="A kind or its beginning: gear, flap_change, power, rpm_command, liftoff, touchdown ...")
 @output_options
 @programme_option
@@ -140,7 +144,7 @@ def points(
 def events(
     ctx: click.Context, sortie: str | None, kind: str | None, form: str, out: Path | None, programme: Path | None
 ) -> None:
-    """List what happened: gear, flap, RPM and power changes, lift-off, touchdown and more."""
+    """List what happened, in SORTIE or in all: gear, flap, RPM and power changes, lift-off, touchdown and more."""
     handle = programme_of(ctx, programme)
     records = event_records(handle, sortie, kind)
     cells = [
@@ -168,7 +172,10 @@ def events(
         "uncertainty:± s>",
         "channel:from",
     )
-    emit(records, form, out=out, columns=columns, cells=cells, note=f"{len(records)} events")
+    note = f"{len(records)} events"
+    if not records:
+        note += tell_absent(handle, "events", {"kind": kind})
+    emit(records, form, out=out, columns=columns, cells=cells, note=note)
 
 
 def parse_config(text: str | None) -> dict[str, str] | None:

@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
+from ..absent import tell_absent
 from ..display import number
 from ..listing import TableColumn, emit, second_text
 from ..manoeuvres import manoeuvre_records, manoeuvre_text
-from .options import output_options, programme_of, programme_option
+from .options import output_options, programme_of, programme_option, sortie_choice
 
 
 @click.command()
-@click.option("--sortie", help="Manoeuvres of this sortie alone.")
+@sortie_choice("Manoeuvres")
 @click.option("--kind", help="A kind or its beginning: turn, level, phugoid, approach_to_stall, power_off_pattern ...")
 @output_options
 @programme_option
@@ -21,7 +22,7 @@ from .options import output_options, programme_of, programme_option
 def manoeuvres(
     ctx: click.Context, sortie: str | None, kind: str | None, form: str, out: Path | None, programme: Path | None
 ) -> None:
-    """List what was flown: turns, speed runs, phugoids and other oscillations, approaches to the stall, patterns."""
+    """List what was flown, in SORTIE or in all: turns, speed runs, phugoids and other oscillations, approaches to the stall, patterns."""
     handle = programme_of(ctx, programme)
     records = manoeuvre_records(handle, sortie, kind)
     cells = [
@@ -43,4 +44,7 @@ def manoeuvres(
         TableColumn("confidence", "confidence", "right"),
         TableColumn("measured", "facts"),
     ]
-    emit(records, form, out=out, columns=columns, cells=cells, note=f"{len(records)} manoeuvres")
+    note = f"{len(records)} manoeuvres"
+    if not records:
+        note += tell_absent(handle, "manoeuvres", {"kind": kind})
+    emit(records, form, out=out, columns=columns, cells=cells, note=note)

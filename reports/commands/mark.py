@@ -47,7 +47,10 @@ def mark(ctx: click.Context, /, sortie: str | None, programme: Path | None, form
     """
     handle = programme_of(ctx, programme)
     if given["action"] is None:
-        _print_marks(handle.marks(sortie), form)
+        marks = handle.marks(sortie)
+        if sortie and not marks:  # marks outlive their sortie: the name is judged where there are none
+            handle.points(sortie)  # raises UnknownSortieError with the names there are
+        _print_marks(marks, form)
         return
     assert sortie is not None
     if not given["reason"] or not given["person"]:

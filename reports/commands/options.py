@@ -128,6 +128,22 @@ def _form_of(out: Path | None) -> str:
     return form
 
 
+def sortie_choice(what: str) -> Callable[[Command], Command]:
+    """[SORTIE] or --sortie SORTIE, whichever way it is written; the command gets `sortie`, None for all."""
+
+    def choice(command: Command) -> Command:
+        @functools.wraps(command)
+        def wrapped(*words: Any, sortie: str | None, named: str | None, **others: Any) -> Any:
+            if sortie and named and sortie != named:
+                raise click.UsageError(f"two sorties, {named!r} and {sortie!r}; name one, or none for all")
+            return command(*words, sortie=sortie or named, **others)
+
+        option = click.option("--sortie", help=f"{what} of this sortie alone; the same as naming it.")
+        return cast(Command, click.argument("named", required=False, metavar="[SORTIE]")(option(wrapped)))
+
+    return choice
+
+
 def engine_options(command: Command) -> Command:
     """--workers N or --cluster ADDRESS on a command that can share its work out."""
     workers = click.option(

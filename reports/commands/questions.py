@@ -10,7 +10,7 @@ import click
 
 from ..listing import emit, plain_line, utc_text
 from .add import print_report, show_progress
-from .options import format_option, programme_of, programme_option
+from .options import format_option, programme_of, programme_option, sortie_choice
 
 if TYPE_CHECKING:
     from ...store.answers import AnswerReport, Change
@@ -20,7 +20,7 @@ _SHOWN = 6
 
 
 @click.command()
-@click.option("--sortie", help="Questions of this sortie alone.")
+@sortie_choice("Questions")
 @click.option(
     "--answered", is_flag=True, help="The questions answered before, with their answers, instead of the open ones."
 )
@@ -28,7 +28,7 @@ _SHOWN = 6
 @programme_option
 @click.pass_context
 def questions(ctx: click.Context, sortie: str | None, answered: bool, form: str, programme: Path | None) -> None:
-    """List what only you can decide: each question once for its recorder, with the command that answers it.
+    """List what only you can decide, about SORTIE or all: each question once for its recorder, with the command that answers it.
 
     Meanwhile nothing is guessed: every question says what is kept back or provisional until it is answered.
     """

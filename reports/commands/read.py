@@ -57,4 +57,6 @@ def _print_account(account: dict[str, Any]) -> None:
     for question in account["needs"] or []:
         click.echo(f"question: {question['text'] if isinstance(question, dict) else question}")
     if account.get("error"):
-        click.echo(f"error: {account['error']['code']} {account['error']['message']}")
+        code = account["error"]["code"]
+        shown = "" if code.endswith("Error") else f"{code} "  # a class of the program says nothing to its user
+        click.echo(f"error: {shown}{account['error']['message']}")

@@ -13,6 +13,7 @@ import click
 
 from ...shared.errors import SettingsError
 from ...shared.units import from_si, parse_quantity, to_si
+from ..absent import tell_absent
 from ..listing import TableColumn, csv_text, plain, print_table
 from ..reductions.evidence import gather_evidence
 from ..reductions.present import context_of, counted, csv_records
@@ -55,14 +56,18 @@ def reduce(
         return
     handle = programme_of(ctx, programme)
     reduction = find_reduction(name)
+    wanted = dict(_pair(one) for one in config)
     evidence = gather_evidence(
         handle,
         sorties=sorties,
-        config=dict(_pair(one) for one in config),
+        config=wanted,
         aircraft=aircraft,
         options=read_options(reduction, given),
         judged=judged,
     )
+    absent = tell_absent(handle, "points", wanted)  # the names of states were judged with the evidence
+    if absent:
+        click.echo(absent.strip(), err=True)
     sheet = reduction.run(evidence)
     if judged:
         sheet = dataclasses.replace(

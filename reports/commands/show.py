@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -37,7 +38,7 @@ def show(ctx: click.Context, sortie: str, with_events: bool, programme: Path | N
         click.echo(
             f"  {point['number']:>2}  {point['start_utc'][11:19]}  {point['duration_s']:5.0f} s  {point['kind']:<8}"
             f" gear {point['gear']:<8} flap {point['flap']:<8} {band_text(point, 'calibrated_airspeed'):>16}"
-            f"  sink {band_text(point, 'sink_rate')}"
+            f"  sink {band_text(point, 'sink_rate')}{_of_it_air(point)}"
         )
     if with_events:
         click.echo()
@@ -50,6 +51,14 @@ def show(ctx: click.Context, sortie: str, with_events: bool, programme: Path | N
             click.echo(
                 f"  {clock_time(event['time_utc'])}  {event['kind']:<16} {change}  (± {number(event['uncertainty_s'], 's')} s)"
             )
+
+
+def _of_it_air(point: Mapping[str, Any]) -> str:
+    """The part of the sink's band that the air's rise and fall makes."""
+    air = point["statistics"].get("vertical_air_motion")
+    if air is None or air["standard_error"] is None:
+        return ""
+    return f" (of it air ± {number(2 * air['standard_error'], air['unit'])})"
 
 
 def time_line(handle: Programme, sortie: str, columns: int) -> list[str]:

@@ -11,6 +11,8 @@ from .drag import ConditionDrag, DragResult, density_altitude_near, reduce_drag,
 from .evidence import Evidence, inferred_note, references_of
 from .polar_fit import PolarFit, lift_and_drag_areas
 from .present import counted, range_text, say
+from .repeatability import Repeatability, repeatability_of
+from .repeatability_sheet import repeatability_statements, repeatability_table
 from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
 
 
@@ -24,6 +26,7 @@ def run(evidence: Evidence) -> Sheet:
 def sheet_of(result: DragResult, settings: Settings, notes: tuple[str, ...] = ()) -> Sheet:
     """The result as sentences, pictures and tables. notes: what to know of the flights used."""
     cautions = list(notes)
+    repeats = repeatability_of(result)
     if any(one.condition.propulsion == "idle" for one in result.conditions):
         cautions.append(
             "Measured with the engine idling: the propeller's drag or rest of thrust is in these numbers, and idle is not "
@@ -32,9 +35,15 @@ def sheet_of(result: DragResult, settings: Settings, notes: tuple[str, ...] = ()
     return Sheet(
         "drag",
         "Sink and drag by configuration",
-        statements=tuple(_statements(result, settings)),
+        statements=(*_statements(result, settings), *repeatability_statements(repeats, settings)),
         figures=_figures(result),
-        tables=(_sinks(result, settings), _polars(result), _best(result), _points(result)),
+        tables=(
+            _sinks(result, settings),
+            _polars(result),
+            _best(result),
+            *_repeats(repeats, settings),
+            _points(result),
+        ),
         cautions=tuple(cautions),
         missing=tuple(_missing(result, settings)),
         used=tuple(origin for one in result.conditions for origin in one.origin),
@@ -216,6 +225,10 @@ def _best(result: DragResult) -> Table:
         if isinstance(one.fit, PolarFit)
     )  # fmt: skip
     return Table("Speeds", columns, rows, "Only where the measured speeds lie on both sides.")
+
+
+def _repeats(found: Repeatability | None, settings: Settings) -> tuple[Table, ...]:
+    return () if found is None else (repeatability_table(found, settings),)
 
 
 def _points(result: DragResult) -> Table:

@@ -117,6 +117,17 @@ def _true_means(truth: Truth, span: Interval, segment: Truth | None) -> Iterator
         true = segment["true"]
         yield "indicated_airspeed", "segment", "kt", true["kias_true_position_error_only"]
         yield "sink_rate", "segment, still air", "ft/min", true["sink_through_air_energy_corrected_fpm"]
+        # the truth's own correction takes the airspeed's fitted slope; of energy only what it is at the ends counts
+        yield "sink_rate", "segment, still air, energy at its ends", "ft/min", _still_air_sink(truth, segment)
+
+
+def _still_air_sink(truth: Truth, segment: Truth) -> float:
+    """Sink through the air over the segment less what the airspeeds at its two ends say of energy [ft/min]."""
+    series = truth["series"]
+    seconds = np.array(series["t"]) + series["t0"]
+    first, last = np.interp([segment["start"], segment["end"]], seconds, np.array(series["ktas"]) * KNOT)
+    rate = (last**2 - first**2) / (2 * G * (segment["end"] - segment["start"]))
+    return float(segment["true"]["sink_through_air_fpm"] - rate / FOOT_A_MINUTE)
 
 
 def _score_events(scores: Scores, events: pd.DataFrame, truth: Truth) -> None:

@@ -150,6 +150,24 @@ def test_a_recorder_that_is_missing_is_a_finding_and_changes_nothing_else() -> N
     assert kept == {e.kind: e.time_s for e in detection.events if e.kind.startswith("power")}
 
 
+@pytest.mark.parametrize(
+    ("columns", "told"),
+    [
+        (("gnss_altitude", "ground_speed"), ["no airspeed"]),
+        (("indicated_airspeed",), ["no height"]),
+        (("ground_speed",), ["no airspeed and no height"]),
+        (("indicated_airspeed", "pressure_altitude"), []),
+    ],
+)
+def test_points_that_cannot_be_looked_for_are_told_of(
+    make_recording: RecordingBuilder, columns: tuple[str, ...], told: list[str]
+) -> None:
+    time_s = np.arange(600.0)
+    recording = make_recording(display={"time_s": time_s, **{name: np.full(600, 60.0) for name in columns}})
+    found = [f.text for f in detect(recording, Settings()).findings if f.where == "points"]
+    assert found == [f"stabilised points were not looked for: {one} that could serve is recorded" for one in told]
+
+
 # --- odd recordings -----------------------------------------------------------------------------
 
 

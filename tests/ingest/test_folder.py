@@ -117,6 +117,23 @@ def test_no_folder_is_an_input_error(tmp_path: Path) -> None:
 # -- opening ------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("members", "names"),
+    [
+        (("trip/gps.nmea", "trip/deep/log.csv"), ["deep/log.csv", "gps.nmea"]),
+        (("a/b/gps.nmea", "a/b/log.csv"), ["gps.nmea", "log.csv"]),
+        (("a/gps.nmea", "b/gps.nmea"), ["a/gps.nmea", "b/gps.nmea"]),
+        (("a/gps.nmea", "a.csv"), ["a.csv", "a/gps.nmea"]),
+    ],
+)
+def test_a_packed_folder_has_the_names_of_the_folder(
+    tmp_path: Path, members: tuple[str, ...], names: list[str]
+) -> None:
+    with open_sortie(write(tmp_path / "S.zip", zipped(dict.fromkeys(members, LOG)))) as (sortie, files):
+        assert sortie == "S"
+        assert [file.name for file in files] == names
+
+
 def test_a_folder_an_archive_and_a_file_open_alike(tmp_path: Path) -> None:
     write(tmp_path / "S1" / "gps.nmea")
     write(tmp_path / "S2.zip", zipped({"gps.nmea": LOG}))

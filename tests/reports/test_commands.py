@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from trimshot.reports.absent import tell_absent
 from trimshot.reports.cli import trimshot
 from trimshot.store.programme import Programme
 
@@ -183,3 +184,42 @@ def test_a_listing_as_csv_disarms_formulas() -> None:
 
     text = csv_text([{"name": "=HYPERLINK(1)", "value": -1.5}, {"name": "@x", "value": 2.0}])
     assert list(csv.reader(io.StringIO(text)))[1:] == [["'=HYPERLINK(1)", "-1.5"], ["'@x", "2.0"]]
+
+
+@pytest.mark.parametrize("command", ["points", "events", "manoeuvres", "channels", "questions"])
+def test_a_sortie_is_named_with_or_without_the_option(demo_programme: Programme, command: str) -> None:
+    named = answer(demo_programme, command, DRAG)
+    assert named == answer(demo_programme, command, "--sortie", DRAG)
+    assert {one["sortie"] for one in named if "sortie" in one} <= {DRAG}
+    folder = str(demo_programme.folder)
+    assert "two sorties" in run("--programme", folder, command, DRAG, "--sortie", "other", code=2).output
+    assert f"did you mean {DRAG}" in run("--programme", folder, command, DRAG[:-1], code=2).output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("points", "--kind", "glidee"), "kind 'glidee'; found: "),
+        (("points", "--config", "gear=dwn"), "gear 'dwn'; found: "),
+        (("events", "--kind", "gaer"), "kind 'gaer'; found: "),
+        (("manoeuvres", "--kind", "trn"), "kind 'trn'; found: "),
+        (("reduce", "drag", "--config", "gear=dwn"), "points with gear 'dwn'; found: "),
+        (("find", "flap = 'ful'"), "flap 'ful'; found: "),
+        (("find", "gear = 'down'", "--after", "gaer", "30s"), "events 'gaer'; found: "),
+    ],
+)
+def test_a_word_that_is_nowhere_is_told_with_those_there_are(
+    demo_programme: Programme, words: tuple[str, ...], said: str
+) -> None:
+    output = run("--programme", str(demo_programme.folder), *words).output
+    assert f"note: no sortie has {said if words[0] in ('find', 'reduce') else f'{words[0]} with {said}'}" in output
+
+
+def test_a_word_that_is_somewhere_needs_no_note(demo_programme: Programme) -> None:
+    assert tell_absent(demo_programme, "events", {"kind": "gear"}) == ""  # the family of gear_up and gear_down
+    assert tell_absent(demo_programme, "points", {"kind": "glide", "gear": "down", "flap": None}) == ""
+    assert "'gea'" in tell_absent(demo_programme, "events", {"kind": "gea"})
+
+
+def test_a_mistyped_command_is_told_with_the_nearest() -> None:
+    assert "did you mean: points" in run("pionts", code=2).output

@@ -96,3 +96,9 @@ def test_one_mark_is_taken_back_by_its_identity(programme: Programme) -> None:
     assert programme.marks(DRAG)[-1].of == made.id
     assert programme.judged_points(DRAG, refused=True)["judgement"].isna().all()
     assert run(programme, "mark", DRAG, made.id, "withdraw", *SAID).exit_code == 2
+
+
+def test_marks_of_a_sortie_there_is_not_are_no_empty_list(programme: Programme) -> None:
+    done = run(programme, "mark", DRAG[:-1])
+    assert done.exit_code == 2
+    assert f"did you mean {DRAG}" in done.output

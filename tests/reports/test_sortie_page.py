@@ -70,5 +70,7 @@ def test_a_sortie_without_engine_or_points_still_has_a_page(tmp_path: Path) -> N
     assert programme.add([folder]).count("added") == 1
     page = write_sortie_page(programme, "walk", None)
     assert page == programme.folder / "reports" / "walk.html"
-    assert "No stretch met the criteria" in page.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
+    assert "No stretch came near the criteria" in text
+    assert "refused candidates below" not in text  # there are none
     shutil.rmtree(folder)

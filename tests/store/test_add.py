@@ -8,6 +8,7 @@ import json
 import os
 import pickle
 import random
+import shutil
 import signal
 import stat
 import subprocess
@@ -123,6 +124,9 @@ def test_the_same_twice_adds_nothing_and_says_so(store: Programme, tmp_path: Pat
     assert (again.status, again.note) == ("unchanged", "the same files are already in the programme")
     (renamed,) = store.add([made_up(tmp_path / "logs" / "B")]).sorties
     assert (renamed.status, renamed.note) == ("unchanged", "the same files are already in the programme as A")
+    packed = shutil.make_archive(str(tmp_path / "packed"), "zip", tmp_path / "logs", "A")
+    (zipped,) = store.add([Path(packed)]).sorties
+    assert (zipped.status, zipped.note) == ("unchanged", "the same files are already in the programme as A")
     assert counts(store) == before
     check_whole(store, {"A"})
     (store.folder / "settings.toml").write_text('[aircraft]\nname = "other"\n', encoding="utf-8")

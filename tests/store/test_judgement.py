@@ -285,6 +285,9 @@ def test_one_judgement_is_taken_back_and_the_one_before_holds_again(programme: P
     assert not row["accepted"]
     assert row["judged_by"] == WORDS[1]
     assert [mark.id for mark in read_marks(programme.folder)] == [first.id, second.id, undo.id]
+    kept = programme.sql("SELECT id, takes_back FROM mark").set_index("id")["takes_back"]
+    assert kept[undo.id] == second.id
+    assert kept.drop(undo.id).isna().all()
     take_back(programme.folder, DRAG, undo.id, ("it was steady", "B. Pilot"))  # taking back a taking back
     assert judged_of(programme).loc[2, "judged_by"] == "B. Pilot"
     with pytest.raises(ConditionError):

@@ -74,6 +74,22 @@ def test_a_usual_sortie_is_not_suspected(flown: tuple[Programme, Path], tmp_path
     assert suspected(report) == {}
 
 
+def test_sorties_of_another_aircraft_tell_nothing(tmp_path: Path) -> None:
+    programme = create_programme(tmp_path / "programme")
+
+    def add(day: int, aircraft: str, speed: float) -> SortieReport:
+        folder = write_sortie(tmp_path / f"S{day}", day, speed)
+        (folder / "card.csv").write_text(
+            f"item,value\naircraft,{aircraft}\npurpose,speeds\npilot,A. Pilot\n", encoding="utf-8"
+        )
+        return programme.add([folder]).sorties[0]
+
+    for day in (1, 2, 3):
+        add(day, "FIRST", 1.0)
+    assert suspected(add(11, "SECOND", 1.852)) == {}
+    assert suspected(add(12, "FIRST", 1.852)) == {"indicated_airspeed": "kt stated, km/h written"}
+
+
 def test_two_earlier_sorties_are_the_least() -> None:
     usual, shown = Extent(0.0, 50.0), Extent(0.0, 50.0 * 1.852)
     assert suspect_unit("indicated_airspeed", shown, [usual]) is None

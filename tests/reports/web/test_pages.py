@@ -124,6 +124,18 @@ def test_a_drop_out_is_a_null_never_a_line(empty_programme: Programme, tmp_path:
             assert between == [None], query
 
 
+def test_a_sortie_without_airspeed_says_why_it_has_no_points(empty_programme: Programme, tmp_path: Path) -> None:
+    folder = tmp_path / "track"
+    folder.mkdir()
+    rows = [f"2031-03-14T09:{s // 60:02d}:{s % 60:02d}Z,90.0,{3000 + s}" for s in range(600)]
+    (folder / "log.csv").write_text("\n".join(["time_utc,ground_speed_kt,gps_alt_ft", *rows]) + "\n")
+    assert empty_programme.add([folder]).count("added") == 1
+    with TestClient(create_app(empty_programme, loopback_hosts(PORT), ACCESS), base_url=OURS, headers=KEY) as client:
+        page = client.get("/sortie/track/tables").text
+    assert "refused candidates below" not in page  # there are none
+    assert "stabilised points were not looked for: no airspeed and no height that could serve is recorded" in page
+
+
 def test_missing_values_are_nulls(client: TestClient, programme: Programme) -> None:
     samples = programme.samples(DRAG, ["engine_speed"])
     missing = samples["t"][samples["engine_speed"].isna()]
