@@ -36,6 +36,8 @@ def read_counts(found: TimeColumns, columns: Sequence[Column], context: Context)
         return _epoch(counts, found, reading, context)
     if found.kind == "lost_epoch":
         return _lost(counts, found, reading, context)
+    if found.kind == "unix_day":
+        return _unix_day(counts, found, reading, context)
     if found.kind == "serial_day":
         return _serial_day(counts, found, reading, context)
     if found.kind == "clock_number":
@@ -93,6 +95,13 @@ def _serial_day(counts: Floats, found: TimeColumns, reading: Reading, context: C
     axis = civil(seconds, Reading(reading.keep, resolution, reading.positions, reading.clock), context)
     axis.time = replace(axis.time, day_numbers=True)
     return axis
+
+
+def _unix_day(counts: Floats, found: TimeColumns, reading: Reading, context: Context) -> Axis:
+    resolution = reading.resolution_s * DAY_S
+    context.notes.find("EPOCH_UNIT_INFERRED", f"stamps count days since 1970-01-01: {found.because}", units=["day"])
+    seconds = np.round(counts * DAY_S, 3) if resolution < 1e-3 else counts * DAY_S
+    return civil(seconds, Reading(reading.keep, resolution, reading.positions, reading.clock), context)
 
 
 def _gps_week(week: Floats, counts: Floats, found: TimeColumns, reading: Reading, context: Context) -> Axis:

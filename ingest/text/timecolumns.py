@@ -18,7 +18,7 @@ from .stamps import stamp_kind
 
 Kind = Literal[
     "datetime", "date_time", "time", "minute_second", "epoch", "gps_week", "serial_day", "clock_number", "elapsed",
-    "lost_epoch", "gps_seconds", "day_time",
+    "lost_epoch", "gps_seconds", "day_time", "unix_day",
 ]  # fmt: skip
 Column: TypeAlias = NDArray[np.float64] | pa.Array
 
@@ -84,6 +84,7 @@ _NAME_SECONDS = {
     "us": 1e-6, "usec": 1e-6, "micros": 1e-6, "microseconds": 1e-6, "ns": 1e-9, "nsec": 1e-9, "nanos": 1e-9,
     "seconds": 1.0, "secs": 1.0, "sec": 1.0, "s": 1.0,
 }  # fmt: skip
+UNIX_DAYS = (7_305, 29_221)  # days since 1970 of 1990 to 2050; as a spreadsheet's, counted from 1900, before 1980
 EPOCH_LOW, EPOCH_HIGH = 3.2e8, 4.2e9  # 1980 to 2103
 _EPOCH_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
 
@@ -224,7 +225,11 @@ def _numeric(
         unit = find_unit(headings[i].unit or "?")
         named = bool(set(words_of(headings[i].written)) & words) or (unit is not None and unit.kind == "time")
         other_unit = unit is not None and unit.kind != "time"
-        if (named or (first and i == 0)) and not other_unit and _rises(column):
+        if (
+            (named or (first and i == 0))
+            and not other_unit
+            and (_rises(column) or (named and _counts_down_to_zero(column)))
+        ):
             out.append(i)
     return out
 
@@ -235,6 +240,12 @@ def _rises(values: NDArray[np.float64]) -> bool:
         return len(good) == 1
     steps = np.diff(good)
     return bool((steps >= 0).mean() >= 0.5 and (steps > 0).any() and good.min() >= 0)
+
+
+def _counts_down_to_zero(values: NDArray[np.float64]) -> bool:
+    """Seconds before and after an event the recorder waited for: from below zero on, always rising."""
+    good = values[np.isfinite(values)]
+    return bool(len(good) > 1 and good[0] < 0 <= good[-1] and (np.diff(good) > 0).all())
 
 
 def _by_epoch(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
@@ -293,9 +304,15 @@ def _by_serial_day(columns: Sequence[Column], headings: Sequence[Heading]) -> Ti
     for i in _numeric(columns, headings, TIME_WORDS | _DATE_WORDS, first=True):
         values: NDArray[np.float64] = np.asarray(columns[i], np.float64)
         values = values[np.isfinite(values)]
-        inside = len(values) > 1 and values.min() >= 20_000 and values.max() <= 80_000 and np.ptp(values) < 40
-        if inside and (values % 1 != 0).mean() > 0.5 and np.median(np.diff(values)) < 0.02:
-            return TimeColumns("serial_day", (i,), 86400.0, "day", f"around {np.median(values):.5f}: day numbers")
+        inside = len(values) > 1 and values.min() >= UNIX_DAYS[0] and values.max() <= 80_000 and np.ptp(values) < 40
+        if not (inside and (values % 1 != 0).mean() > 0.5 and np.median(np.diff(values)) < 0.02):
+            continue
+        middle = float(np.median(values))
+        if middle >= UNIX_DAYS[1]:
+            return TimeColumns("serial_day", (i,), 86400.0, "day", f"around {middle:.5f}: day numbers")
+        if set(words_of(headings[i].written)) & (TIME_WORDS | _DATE_WORDS | {"days"}):
+            because = f"around {middle:.5f}: days since 1970, a spreadsheet's would lie before 1980"
+            return TimeColumns("unix_day", (i,), 86400.0, "day", because)
     return None
 
 

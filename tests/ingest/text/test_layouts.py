@@ -218,3 +218,22 @@ def test_degrees_times_ten_million_and_a_unit_with_a_stroke(read_text: Reader) -
     assert mapped["latitude"].values[1] == pytest.approx(47.0000001, abs=1e-10)
     assert mapped["longitude"].values[0] == pytest.approx(-0.1234567, abs=1e-10)
     assert mapped["indicated_airspeed"].values[1] == pytest.approx(50.1)
+
+
+def test_seconds_before_and_after_an_event(read_text: Reader) -> None:
+    rows = [f"{k - 10},{AIRSPEED[k]},{SPEED[k]}" for k in range(COUNT)]
+    (track,) = read_text("\n".join(["time_s,IAS [kt],RPM", *rows, ""])).tracks
+    np.testing.assert_array_equal(track.time.seconds, np.arange(COUNT) - 10.0)
+
+
+def test_a_rising_temperature_is_no_time(read_text: Reader) -> None:
+    rows = [f"{k - 10},{k},{AIRSPEED[k]}" for k in range(COUNT)]
+    (track,) = read_text("\n".join(["OAT [C],seconds,IAS [kt]", *rows, ""])).tracks
+    np.testing.assert_array_equal(track.time.seconds, np.arange(COUNT))
+
+
+def test_days_since_1970(read_text: Reader) -> None:
+    rows = [f"{(START + k) / 86400:.9f},{AIRSPEED[k]}" for k in range(COUNT)]
+    file = read_text("\n".join(["utc_days,IAS [kt]", *rows, ""]))
+    np.testing.assert_allclose(file.tracks[0].time.seconds, START + np.arange(COUNT), atol=1e-3)
+    assert "EPOCH_UNIT_INFERRED" in codes(file) and "SERIAL_DAY_INFERRED" not in codes(file)
