@@ -90,7 +90,7 @@ def _penalty_figure(result: IncrementsResult) -> Figure:
         Axis("calibrated airspeed", "speed"),
         Axis("added sink", "vertical_speed"),
         tuple(series),
-        "At standard mass and the mean density of the glides, inside the measured speeds: constant drag area, so it grows with the cube of speed.",
+        "At standard mass and the density told above, inside the measured speeds: constant drag area, so it grows with the cube of speed.",
     )
 
 
