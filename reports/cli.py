@@ -18,6 +18,7 @@ from ..shared.errors import TrimshotError
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("programme", "Create a programme folder with a commented settings.toml."),
     "add": ("add", "Add a sortie's log folder (or a folder of them, or a zip)."),
+    "remove": ("remove", "Take a sortie out of the programme, its kept files included."),
     "sorties": ("listings", "List the sorties of the programme."),
     "channels": ("listings", "List the channels and where they come from."),
     "points": ("listings", "List the stabilised points found, or the refused candidates."),

@@ -223,3 +223,21 @@ def test_a_word_that_is_somewhere_needs_no_note(demo_programme: Programme) -> No
 
 def test_a_mistyped_command_is_told_with_the_nearest() -> None:
     assert "did you mean: points" in run("pionts", code=2).output
+
+
+def test_a_sortie_is_taken_out_when_it_is_meant(tmp_path: Path) -> None:
+    rows = "".join(f"2031-03-14T09:26:{k:02d}Z,{95 + k},{5000 - k}\n" for k in range(30))
+    (tmp_path / "log").mkdir()
+    (tmp_path / "log" / "a.csv").write_text("utc,ias_kt,pressure_alt_ft\n" + rows)
+    place = ["--programme", str(tmp_path / "programme")]
+    run("new", str(tmp_path / "programme"))
+    run(*place, "add", str(tmp_path / "log"))
+    asked = CliRunner().invoke(trimshot, [*place, "remove", "log"], input="n\n")
+    assert asked.exit_code == 1 and "log and 1 kept file of it" in asked.output
+    assert "log" in run(*place, "sorties").output
+    assert "did you mean log" in run(*place, "remove", "logg", "--yes", code=2).output
+    run(*place, "remove", "log", "--yes")
+    assert "no sorties yet" in run(*place, "sorties").output
+    assert (tmp_path / "log" / "a.csv").exists()
+    run(*place, "add", str(tmp_path / "log"))  # as if it had never been there
+    run(*place, "check")
