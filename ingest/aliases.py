@@ -111,6 +111,7 @@ RULES: tuple[Rule, ...] = (
     # engine and propeller
     _rule("propeller_speed", "rotation", "propeller rotation|propeller speed"),
     _rule("engine_speed", "rotation", "rotation|engine speed|engine", "engine"),
+    _rule("engine_speed", "rotation", "shaft", needs_unit=True),  # N alone also counts samples
     _rule("manifold_pressure", "pressure", "manifold pressure|manifold|manifold air pressure", "engine"),
     _rule("fuel_flow", "volume_flow", "fuel flow|flow|fuel rate|fuel", "engine"),
     _rule("fuel_mass_flow", "mass_flow", "fuel flow|flow|fuel rate|fuel", "engine"),

@@ -254,6 +254,10 @@ def test_gear_alone_does_not_tell_its_sense() -> None:
     assert "question" in doubts[0].facts
 
 
+def test_a_counter_called_n_is_no_engine_speed() -> None:
+    assert "engine_speed" not in mapped(column("N", None, np.arange(9000.0))).columns
+
+
 @pytest.mark.parametrize("words", [("True", "False"), ("ON", "OFF"), ("yes", "no")])
 def test_a_switch_in_words_is_a_switch(words: tuple[str, str]) -> None:
     values = np.array([words[0], words[1], None, words[0]], dtype=object)
