@@ -15,13 +15,15 @@ def with_clock_doubt(events: Iterable[Event], recording: Recording) -> tuple[Eve
 
     An event told from a channel of the main recorder, or of none, keeps its uncertainty.
     """
-    doubts: dict[str, float] = {}
-    out = []
-    for event in events:
-        doubt = doubts.setdefault(event.channel, _doubt_of(event.channel, recording))
-        uncertainty = math.hypot(event.uncertainty_s, doubt)
-        out.append(dataclasses.replace(event, uncertainty_s=uncertainty) if doubt else event)
-    return tuple(out)
+    events = tuple(events)
+    doubts = {channel: _doubt_of(channel, recording) for channel in {event.channel for event in events}}
+    return tuple(_widened(event, doubts[event.channel]) for event in events)
+
+
+def _widened(event: Event, doubt_s: float) -> Event:
+    if not doubt_s:
+        return event
+    return dataclasses.replace(event, uncertainty_s=math.hypot(event.uncertainty_s, doubt_s))
 
 
 def _doubt_of(channel: str, recording: Recording) -> float:

@@ -30,6 +30,7 @@ IDLE_SHARE = {
     "fuel_mass_flow": 0.3,
     "engine_speed": 0.6,
 }
+_AIRSPEEDS = ("true_airspeed", "recorded_true_airspeed", "calibrated_airspeed", "indicated_airspeed")
 HELD_S = 5.0
 SPIKE_SHARE = 0.15
 TURNING_REV_S = 5.0
@@ -110,7 +111,7 @@ def _gains_energy(grid: Grid) -> Flags:
     height = grid.first(
         "pressure_altitude", "baro_altitude", "unnamed_altitude", "gnss_altitude", "gnss_unnamed_altitude"
     )
-    speed = grid.first("true_airspeed", "recorded_true_airspeed", "calibrated_airspeed", "indicated_airspeed")
+    speed = grid.first(*_AIRSPEEDS)
     if height is None or speed is None:
         return np.zeros(len(grid), dtype=bool)
     energy = grid.columns[height] + grid.columns[speed] ** 2 / (2.0 * STANDARD_GRAVITY)
@@ -156,7 +157,7 @@ def _share_of_full(fuel: Floats) -> Floats:
 
 
 def _airspeed(grid: Grid, time_s: Floats) -> Floats:
-    name = grid.first("true_airspeed", "recorded_true_airspeed", "calibrated_airspeed", "indicated_airspeed")
+    name = grid.first(*_AIRSPEEDS)
     return np.interp(time_s, grid.time_s, grid.columns[name]) if name else np.full(len(time_s), np.nan)
 
 

@@ -100,10 +100,7 @@ def _spanned(time_s: Floats, values: Floats, first: int, last: int) -> Move | No
     before, after = float(values[first]), float(values[last])
     if last - first < 1 or before == after:
         return None
-    share = (values[first : last + 1] - before) / (after - before)
-    left, arrived = np.flatnonzero(share > 0.1), np.flatnonzero(share > 0.9)
-    start = first + max(int(left[0]) - 1, 0)
-    return Move(float(time_s[start]), float(time_s[first + int(arrived[0])]), before, after, first, last)
+    return _timed(time_s, values, (before, after), first, last)
 
 
 def _measured(time_s: Floats, values: Floats, first: int, stop: int, width: int) -> Move | None:
@@ -116,13 +113,18 @@ def _measured(time_s: Floats, values: Floats, first: int, stop: int, width: int)
     after = _median(values[high - 1 : high + half])
     if not np.isfinite(before + after) or before == after:
         return None
-    share = (inside - before) / (after - before)
-    left = np.flatnonzero(share > 0.1)
-    arrived = np.flatnonzero(share > 0.9)
+    return _timed(time_s, values, (before, after), low, high - 1)
+
+
+def _timed(time_s: Floats, values: Floats, ends: tuple[float, float], first: int, last: int) -> Move | None:
+    """The move between two samples, timed from the last sample before a tenth of it to the first past nine tenths."""
+    before, after = ends
+    share = (values[first : last + 1] - before) / (after - before)
+    left, arrived = np.flatnonzero(share > 0.1), np.flatnonzero(share > 0.9)
     if not len(left) or not len(arrived):
         return None
-    start = low + max(int(left[0]) - 1, 0)
-    return Move(float(time_s[start]), float(time_s[low + int(arrived[0])]), before, after, low, high - 1)
+    start = first + max(int(left[0]) - 1, 0)
+    return Move(float(time_s[start]), float(time_s[first + int(arrived[0])]), before, after, first, last)
 
 
 def _median(values: Floats) -> float:

@@ -25,10 +25,9 @@ from .text.headers import Heading, read_headings
 from .text.layout import Layout
 from .text.notes import Notes, lines_text
 from .text.numbers import clean_text
-from .text.pieces import Whole, read_pieces
+from .text.pieces import Whole, read_pieces, tracks_of
 from .text.preamble import Facts, read_preamble
 from .text.retold import say_rows
-from .text.sessions import split_sessions
 from .text.table import Table
 from .text.timecolumns import require_time
 from .text.values import read_values
@@ -132,13 +131,7 @@ def _read_one(table: TypedTable, mark: str, profile: InstrumentProfile | None, n
     pieces, gone = read_pieces(whole, table.facts, profile, notes, check=_within_ages)
     for row in gone:
         notes.drop(int(row), "the time stamp cannot be read", "")
-    mark = _fingerprint(mark, headings)
-    tracks = [RawTrack(piece.axis.time, piece.columns, piece.line, None, mark) for piece in pieces]
-    sessions = [
-        split_sessions(track, piece.axis, texts=[], delimiter="", notes=notes)
-        for track, piece in zip(tracks, pieces, strict=True)
-    ]
-    return tuple(track for tracks in sessions for track in tracks)
+    return tracks_of(pieces, _fingerprint(mark, headings), texts=[], delimiter="", notes=notes)
 
 
 def _printable(text: str) -> str:

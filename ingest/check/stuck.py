@@ -101,10 +101,8 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
 
 
 def _number_channels(tracks: tuple[Track, ...]) -> int:
-    """Quantities recorded as numbers in the whole recording; derived ones tell nothing new."""
-    return sum(
-        entry.reduction != "last" and not column.derived_from for t in tracks for column, entry in number_columns(t)
-    )
+    """Quantities recorded as numbers in the whole recording."""
+    return sum(entry.reduction != "last" for track in tracks for _, entry in number_columns(track))
 
 
 def _runs(track: Track, column: Column, near: NDArray[np.bool_]) -> _Runs:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import calendar
 import datetime as dt
 import re
 
 from ...shared.settings import InstrumentProfile
-from ..text.preamble import date_in_name
+from ..text.preamble import date_in_name, year_of_day
 from .setup_record import Setup
 
 _MONTH_FIRST = re.compile(r"(?P<m>\d{1,2})[-/](?P<d>\d{1,2})[-/](?P<y>\d{4})")
@@ -26,10 +25,7 @@ def find_year(
     ]
     candidates.append((_date(setup.attributes.get("G\\OD", "")), "date of the setup record"))
     candidates.append((date_in_name(name), "date in the file's name"))
-    for date, who in candidates:
-        if date is not None and abs(date.timetuple().tm_yday - day) <= 1 and calendar.isleap(date.year) >= leap:
-            return date.year, who
-    return None, ""
+    return year_of_day(day, candidates, leap=leap)
 
 
 def _date(text: str) -> dt.date | None:

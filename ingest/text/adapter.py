@@ -12,10 +12,9 @@ from .headers import fingerprint, read_headings
 from .layout import Layout, layout_of
 from .mapped import Text, lines_of, map_plain
 from .notes import Notes, lines_text
-from .pieces import Whole, read_pieces
+from .pieces import Whole, read_pieces, tracks_of
 from .preamble import Facts, read_preamble
 from .recoding import map_recoded
-from .sessions import split_sessions
 from .table import head_lines, read_table
 from .timecolumns import require_time
 from .values import read_values
@@ -107,8 +106,4 @@ def _read_rows(
     columns = [column for piece in pieces for column in piece.columns]
     units = {column.header: column.unit for column in columns if column.unit is not None}
     notes.decide("units", units, "as written in the header or the units row, or as the user stated")
-    tracks: list[RawTrack] = []
-    for piece in pieces:
-        track = RawTrack(piece.axis.time, piece.columns, piece.line, None, mark)
-        tracks += split_sessions(track, piece.axis, texts=table.texts, delimiter=layout.delimiter, notes=notes)
-    return tuple(tracks)
+    return tracks_of(pieces, mark, texts=table.texts, delimiter=layout.delimiter, notes=notes)

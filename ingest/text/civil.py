@@ -34,20 +34,22 @@ def civil(seconds: Floats, reading: Reading, context: Context) -> Axis:
 
 def _zone_of(reading: Reading, context: Context) -> tuple[Zone, Floats | None]:
     """The zone, strongest statement first; per-row offsets when the stamps carry them."""
-    offsets = reading.clock.zone_s[reading.keep]
-    carried = np.isfinite(offsets)
-    if carried.mean() > 0.5:
-        usual = offsets[carried][0]
-        return Zone("utc", 0.0, None, "the stamps carry their zone"), np.where(carried, offsets, usual)
+    carried = _filled(reading.clock.zone_s[reading.keep])
+    if carried is not None:
+        return Zone("utc", 0.0, None, "the stamps carry their zone"), carried
     if context.profile is not None and context.profile.zone:
         return parse_zone(context.profile.zone, context.file), None
     if context.offsets is not None and not context.words(reading.positions) & _NO_ZONE:
-        stated = context.offsets[reading.keep]
-        if np.isfinite(stated).mean() > 0.5:
-            usual = stated[np.isfinite(stated)][0]
-            because = "a column states the offset from UTC"
-            return Zone("utc", 0.0, None, because), np.where(np.isfinite(stated), stated, usual)
+        stated = _filled(context.offsets[reading.keep])
+        if stated is not None:
+            return Zone("utc", 0.0, None, "a column states the offset from UTC"), stated
     return _stated_zone(reading, context), None
+
+
+def _filled(offsets: Floats) -> Floats | None:
+    """Offsets of all rows, the first one where there is none; None where fewer than half of the rows have any."""
+    known = np.isfinite(offsets)
+    return np.where(known, offsets, offsets[known][0]) if known.mean() > 0.5 else None
 
 
 def _stated_zone(reading: Reading, context: Context) -> Zone:

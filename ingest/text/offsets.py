@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,14 +11,15 @@ from numpy.typing import NDArray
 
 from .headers import Heading
 from .timecolumns import Column, words_of
+from .zones import read_offset
 
 Floats = NDArray[np.float64]
 
 _OFFSET_WORDS = frozenset(("offset", "ofst", "offs"))
 _UTC_WORDS = frozenset(("utc", "gmt"))
 _ZONE_NAMES = frozenset(("zone", "tz", "timezone", "utcoffset", "utcofst"))
-_STATED = re.compile(r"(?i)^(?:utc|gmt)?\s*([+-])\s*(\d{1,2})(?::?(\d{2}))?$")
 FURTHEST_H = 14
+MOST_OFFSETS = 50  # different ones in a column: more are no zones
 
 
 def find_offsets(columns: Sequence[Column], headings: Sequence[Heading]) -> tuple[int, Floats] | None:
@@ -50,11 +50,10 @@ def _texts(column: pa.Array) -> Floats | None:
     for word in words:
         if word is None or not word.strip():
             continue
-        match = _STATED.match(word.strip()) if len(known) < 50 else None
-        if match is None or int(match[2]) > FURTHEST_H:
+        offset = read_offset(word) if len(known) < MOST_OFFSETS else None
+        if offset is None or abs(offset) >= (FURTHEST_H + 1) * 3600.0:
             return None
-        size = int(match[2]) * 3600.0 + int(match[3] or 0) * 60.0
-        known[word] = -size if match[1] == "-" else size
+        known[word] = offset
     if not known:
         return None
     index = pc.index_in(column, value_set=column.unique()).to_numpy(zero_copy_only=False)

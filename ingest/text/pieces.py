@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...shared.settings import InstrumentProfile
-from ..raw import RawColumn
+from ..raw import RawColumn, RawTrack
 from .axis import Axis, Context
 from .headers import Heading
 from .notes import Notes
@@ -16,6 +16,7 @@ from .offsets import find_offsets
 from .paired import find_pairs
 from .parts import Part, Rows
 from .preamble import Facts
+from .sessions import split_sessions
 from .tall import find_tall
 from .timeaxis import read_time
 from .timecolumns import Column, TimeColumns
@@ -76,6 +77,17 @@ def read_pieces(
     lines = np.unique(np.concatenate(kept))
     notes.rows_beside += len(lines) - sum(len(piece.line) for piece in pieces)
     return pieces, np.setdiff1d(whole.line, lines)
+
+
+def tracks_of(
+    pieces: Sequence[Piece], mark: str, *, texts: Sequence[tuple[int, str]], delimiter: str, notes: Notes
+) -> tuple[RawTrack, ...]:
+    """The tracks of the pieces, a recorder's sessions apart; mark: their fingerprint, texts and delimiter: see sessions."""
+    tracks: list[RawTrack] = []
+    for piece in pieces:
+        track = RawTrack(piece.axis.time, piece.columns, piece.line, None, mark)
+        tracks += split_sessions(track, piece.axis, texts=texts, delimiter=delimiter, notes=notes)
+    return tuple(tracks)
 
 
 def _find_parts(whole: Whole, notes: Notes) -> Sequence[Part]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from .tokens import split_line
@@ -201,3 +202,14 @@ def date_in_name(name: str) -> dt.date | None:
         if date and date.year >= 1990:
             return date
     return None
+
+
+def year_of_day(day: int, dates: Iterable[tuple[dt.date | None, str]], *, leap: bool = False) -> tuple[int | None, str]:
+    """The year of a day counted in it, and who says so: a date from elsewhere that is this day of its year or the next to it.
+
+    dates: those there are, with their origin, the first that fits counts; leap: the year is known to be one.
+    """
+    for date, who in dates:
+        if date is not None and abs(date.timetuple().tm_yday - day) <= 1 and calendar.isleap(date.year) >= leap:
+            return date.year, who
+    return None, ""

@@ -127,13 +127,13 @@ def find_time(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeCol
     """The file's time, or None. Absolute times win over times of day, these over elapsed counts."""
     kinds = {i: _stamp_kind(c) for i, c in enumerate(columns) if not isinstance(c, np.ndarray)}
     return (
-        _by_datetime(kinds, headings)
-        or _by_day_of_year(kinds, headings)
+        _by_stamps(kinds, headings, "datetime", "dates with times")
+        or _by_stamps(kinds, headings, "day_time", "days of the year with times")
         or _by_date_and_time(kinds, columns, headings)
         or _by_epoch(columns, headings)
         or _by_gps_week(columns, headings)
         or _by_serial_day(columns, headings)
-        or _by_time_of_day(kinds, headings)
+        or _by_stamps(kinds, headings, "time", "times of day")
         or _by_minute_second(kinds, headings)
         or _by_clock_number(columns, headings)
         or _by_gps_seconds(columns, headings)
@@ -160,20 +160,13 @@ def _rank(position: int, heading: Heading) -> tuple[int, int]:
     return (0 if "utc" in words or "gmt" in words else 1 if set(words) & TIME_WORDS else 2, position)
 
 
-def _by_datetime(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
-    found = [i for i, kind in kinds.items() if kind == "datetime"]
+def _by_stamps(kinds: dict[int, str | None], headings: Sequence[Heading], kind: Kind, says: str) -> TimeColumns | None:
+    """The best-named column whose stamps are of one kind; says: what it holds, in words."""
+    found = [i for i, one in kinds.items() if one == kind]
     if not found:
         return None
     best = min(found, key=lambda i: _rank(i, headings[i]))
-    return TimeColumns("datetime", (best,), because=f"column {best + 1} holds dates with times")
-
-
-def _by_day_of_year(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
-    found = [i for i, kind in kinds.items() if kind == "day_time"]
-    if not found:
-        return None
-    best = min(found, key=lambda i: _rank(i, headings[i]))
-    return TimeColumns("day_time", (best,), because=f"column {best + 1} holds days of the year with times")
+    return TimeColumns(kind, (best,), because=f"column {best + 1} holds {says}")
 
 
 def _by_date_and_time(
@@ -198,14 +191,6 @@ def _are_plain_dates(values: NDArray[np.float64]) -> bool:
     month, day = good // 100 % 100, good % 100
     inside = (good >= 19800101) & (good <= 21001231) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
     return bool(len(good) and inside.all())
-
-
-def _by_time_of_day(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
-    found = [i for i, kind in kinds.items() if kind == "time"]
-    if not found:
-        return None
-    best = min(found, key=lambda i: _rank(i, headings[i]))
-    return TimeColumns("time", (best,), because=f"column {best + 1} holds times of day")
 
 
 def _by_minute_second(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:

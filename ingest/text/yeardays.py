@@ -10,7 +10,7 @@ import numpy as np
 from ..raw import RawTime
 from .axis import DAY_S, Axis, Context, Floats, Reading, axis_of
 from .civil import civil
-from .preamble import date_in_name
+from .preamble import date_in_name, year_of_day
 from .stamps import Small, Stamps
 
 _ZERO = dt.date(1970, 1, 1)
@@ -45,12 +45,10 @@ def _find_year(day: int, context: Context) -> tuple[int | None, str]:
         return context.profile.year, "stated by the user"
     facts = context.facts
     stated = facts.start.date() if facts.start is not None else facts.date
-    for date, who in (
-        (stated, facts.evidence.strip("; ")),
-        (date_in_name(context.file), "the date in the file's name"),
-    ):
-        if date is not None and abs(date.timetuple().tm_yday - day) <= 1:
-            return date.year, who
+    dates = ((stated, facts.evidence.strip("; ")), (date_in_name(context.file), "the date in the file's name"))
+    year, who = year_of_day(day, dates)
+    if year is not None:
+        return year, who
     named = _YEAR_IN_NAME.search(context.file.rsplit("/", 1)[-1])
     if named is None:
         return None, ""

@@ -30,14 +30,22 @@ class Zone:
     because: str = ""
 
 
+def read_offset(text: str) -> float | None:
+    """Seconds from UTC of '+02:00', 'UTC-5', '+0930'; None for anything else."""
+    match = _OFFSET.match(text.strip())
+    if match is None:
+        return None
+    size = int(match[2]) * 3600.0 + int(match[3] or 0) * 60.0
+    return -size if match[1] == "-" else size
+
+
 def parse_zone(text: str, where: str) -> Zone:
     """'UTC', '+02:00', 'UTC+2' or an IANA name. Raises SettingsError for anything else."""
     if text.strip().upper() in ("UTC", "Z", "GMT"):
         return Zone("utc", 0.0, None, "stated by the user")
-    match = _OFFSET.match(text.strip())
-    if match:
-        size = int(match[2]) * 3600.0 + int(match[3] or 0) * 60.0
-        return Zone("local", -size if match[1] == "-" else size, None, "stated by the user")
+    offset = read_offset(text)
+    if offset is not None:
+        return Zone("local", offset, None, "stated by the user")
     try:
         ZoneInfo(text.strip())
     except (ZoneInfoNotFoundError, ValueError, OSError):

@@ -114,10 +114,14 @@ def _correction_table(result: CalibrationResult, settings: Settings) -> Table:
 
 def speeds_inside(low: float, high: float, settings: Settings, step: float = 10.0) -> list[float]:
     """Round speeds [m/s] (multiples of `step` display units) within a range [m/s]; its middle when none is."""
+    return round_speeds(low - 0.5, high + 0.5, settings, step) or [(low + high) / 2]
+
+
+def round_speeds(low: float, high: float, settings: Settings, step: float) -> list[float]:
+    """All multiples of `step` display units from one speed to another [m/s]."""
     unit = settings.display_unit("speed")
-    first, last = from_si(low - 0.5, unit), from_si(high + 0.5, unit)
-    wanted = np.arange(np.ceil(first / step) * step, last + 1e-9, step)
-    return [float(to_si(float(v), unit)) for v in wanted] or [(low + high) / 2]
+    first, last = from_si(low, unit), from_si(high, unit)
+    return [float(to_si(float(v), unit)) for v in np.arange(np.ceil(first / step) * step, last + 1e-9, step)]
 
 
 def _estimate_table(result: CalibrationResult, evidence: Evidence) -> Table:

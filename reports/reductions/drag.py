@@ -1,8 +1,8 @@
 """Sink and drag by condition: glides reduced to drag areas, a parabolic polar each, speeds of best glide and least sink.
 
 What is measured is drag less thrust: with the throttle closed the propeller's drag (or rest of thrust) is in it.
-Results are at standard mass and at the mean density of the glides. An idling propeller brakes less in thicker air:
-how much is fitted over all glides of one propulsion state (see propeller) and taken out before the polars are.
+Results are at standard mass and one density, the mean of the glides unless another is asked for. An idling
+propeller brakes less in thicker air: how much is fitted over all glides of one propulsion state (see propeller) and taken out before the polars are.
 """
 
 from __future__ import annotations

@@ -15,19 +15,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, band_of_draws, widened
 from .climb import ClimbFit
 from .evidence import Evidence
 from .excess_power_runs import Acceleration, design_of, find_accelerations
-from .resampling import seed_of
+from .level import ENGINE_SPEED_SHARE
+from .resampling import seed_of, student_factor
 from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
 
-ENGINE_SPEED_SHARE = 0.015  # engine speeds within this share of each other are one setting
 HEIGHT_STEP = to_si(1000.0, "ft")  # runs nearer than this in density altitude are pooled
 AIR_M_S = (
     0.2  # 40 ft/min of rising or sinking air through a run, and as much again of its change; common practice, no source
@@ -242,5 +241,4 @@ def _covariance(design: Floats, left: list[Floats]) -> Floats:
     grown = (1 + shared) / (1 - shared)
     independent = max(len(whole) / grown - design.shape[1] - len(left) + 1, 1.0)
     variance = float(np.sum(whole**2)) / max(len(whole) - design.shape[1], 1) * grown
-    factor = float(special.stdtrit(independent, 0.975) / special.ndtri(0.975))
-    return np.asarray(np.linalg.inv(design.T @ design) * variance * factor**2, dtype=np.float64)
+    return np.asarray(np.linalg.inv(design.T @ design) * variance * student_factor(independent) ** 2, dtype=np.float64)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ...shared.settings import Settings
-from ...shared.units import from_si, to_si
+from .calibration_sheet import round_speeds
 from .climb import ClimbFit
 from .excess_power import Best, Comparison, ExcessCurve, compare_with_climbs
 from .present import counted, range_text, say
@@ -114,10 +114,8 @@ def _by_speed(curves: tuple[ExcessCurve, ...], settings: Settings) -> Table:
 
 
 def _grid(one: ExcessCurve, settings: Settings) -> list[float]:
-    unit = settings.display_unit("speed")
-    step = {"m/s": 5.0, "km/h": 20.0}.get(unit, 10.0)
-    low, high = (float(from_si(speed, unit)) for speed in one.speeds)
-    return [float(to_si(float(v), unit)) for v in np.arange(np.ceil(low / step) * step, high + 1e-9, step)]
+    step = {"m/s": 5.0, "km/h": 20.0}.get(settings.display_unit("speed"), 10.0)
+    return round_speeds(*one.speeds, settings, step)
 
 
 def _best_speeds(curves: tuple[ExcessCurve, ...], settings: Settings) -> Table:

@@ -79,4 +79,9 @@ def small_sample_factor(points: int, parameters: int, flights: int) -> float:
     widen = np.sqrt(points / left)
     if flights > 1:
         widen = max(widen, np.sqrt(flights / (flights - 1)))
-    return float(widen * special.stdtrit(left, 0.975) / special.ndtri(0.975))
+    return float(widen * student_factor(left))
+
+
+def student_factor(freedom: float) -> float:
+    """Student's 95 % limit for these degrees of freedom over the normal one."""
+    return float(special.stdtrit(freedom, 0.975) / special.ndtri(0.975))

@@ -146,7 +146,7 @@ def score_approaches(where: str, result: ApproachResult) -> list[Score]:
     """Height lost on each stretch of every recorded approach, as predicted from other flights' glides."""
     return [
         Score(where, f"height lost, {one.stretch}{', inferred' if one.inferred else ''}", one.sortie,
-              one.achieved / 0.3048, one.predicted / 0.3048, 2 * getattr(one, "uncertainty", float("nan")) / 0.3048)
+              one.achieved / 0.3048, one.predicted / 0.3048, float("nan"))
         for one in result.trials
         if one.achieved > 0
     ]  # fmt: skip
