@@ -15,7 +15,8 @@ from ..shared.recording import Floats
 from .search import Search, two_line_search
 from .signal import Indices, runs
 
-PENALTY_FACTOR = 40.0
+PENALTY_FACTOR = 3.0  # the textbooks' 2 to 3, of noise without memory
+LARGEST_FACTOR = 40.0  # of noise with a long one, as gusts have (measured with simulated turbulence)
 LAG = 5
 NEIGHBOURS = 7
 MOST_NOISES = 3.0
@@ -28,10 +29,12 @@ def find_changes(
 
     signals: name -> float64 (n,), each in its own unit; NaN anywhere is a gap: stretches between gaps
     are searched on their own and the gaps' edges are no changes. A signal that never changes is
-    left out. Lone samples far from their neighbours are drawn in (`drawn_in`). The penalty is factor x channels x log(n): larger than the 2-3 of textbooks
-    because gusts are correlated over seconds (measured with simulated turbulence).
+    left out. Lone samples far from their neighbours are drawn in (`drawn_in`). The penalty is factor x channels x log(n)
+    for noise without memory. Noise that remembers moves a mean as much as fewer samples would: each signal counts by its
+    long-run noise (`long_run_share`), which is a penalty of up to LARGEST_FACTOR x log(n) for that channel.
     """
-    rows = [drawn_in(row, scale) / scale for row, scale in ((r, noise_scale(r)) for r in signals.values()) if scale > 0]
+    scales = [(row, noise_scale(row)) for row in signals.values()]
+    rows = [drawn_in(row, scale) / (scale * np.sqrt(long_run_share(row))) for row, scale in scales if scale > 0]
     if not rows:
         return np.empty(0, np.int64)
     stack = np.stack(rows)
@@ -51,9 +54,34 @@ def noise_scale(values: Floats) -> float:
     known = values[np.isfinite(values)]
     if len(known) < 2 or known.min() == known.max():
         return 0.0
-    lag = max(1, min(LAG, len(known) // 8))
-    scatter = float(np.median(np.abs(known[lag:] - known[:-lag]))) / 0.6745 / np.sqrt(2.0)
+    scatter = _difference(known, _lag(known)) / 0.6745 / np.sqrt(2.0)
     return float(max(scatter, float(known.std()) / 40.0))
+
+
+def long_run_share(values: Floats) -> float:
+    """Long-run variance of the noise over that of a sample: 1 without memory, at most LARGEST_FACTOR / PENALTY_FACTOR.
+
+    For noise that remembers a share p of the sample before, (1 + p) / (1 - p) (G. U. Yule's first-order scheme); p from
+    the median differences over one sample and over LAG: their squares are as 1 to 1 + p + p2 + ... + p to the LAG - 1.
+    """
+    known = values[np.isfinite(values)]
+    lag = _lag(known) if len(known) > 1 else 1
+    near, far = (_difference(known, lag_) for lag_ in (1, lag)) if lag > 1 else (0.0, 0.0)
+    if not far:  # too short to tell, or mostly standing still
+        return 1.0
+    largest = LARGEST_FACTOR / PENALTY_FACTOR
+    memory = np.linspace(0.0, (largest - 1) / (largest + 1), 200)
+    expected = 1.0 / np.polynomial.polynomial.polyval(memory, np.ones(lag))  # falls from 1
+    p = float(np.interp(-((near / far) ** 2), -expected, memory))
+    return (1.0 + p) / (1.0 - p)
+
+
+def _lag(known: Floats) -> int:
+    return max(1, min(LAG, len(known) // 8))
+
+
+def _difference(known: Floats, lag: int) -> float:
+    return float(np.median(np.abs(known[lag:] - known[:-lag])))
 
 
 def drawn_in(values: Floats, scale: float) -> Floats:

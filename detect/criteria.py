@@ -28,7 +28,8 @@ engine_speed_scatter        0.25 % root mean square about what the airspeed expl
                             cruise, 1 windmilling. What does not fit e between 0 and 0.7 (1 without power)
                             is the throttle. The figure: common practice, no source
 manifold_pressure_share     2 % of ambient pressure in all, or of itself; manifold_pressure_step 1 %: common practice, no source
-fuel_flow_share             8 % in all, fuel_flow_step 6 %, asked where there is no manifold pressure: no source
+fuel_flow_share             8 % in all, fuel_flow_step 6 %, either beyond the flow meter's last digit, asked where there is no
+                            manifold pressure: no source
 hold_factor                 1.6: a point once begun is not cut by a disturbance beyond a limit of up to this times the
                             limit; common practice, no source
 air_roughness               0.1 g root mean square over any 10 s; AMDAR calls peaks of 0.15-0.5 g light turbulence
@@ -46,7 +47,7 @@ from ..shared.findings import Reason
 from ..shared.recording import Floats
 from ..shared.settings import PointCriteria, Settings
 from ..shared.units import from_si
-from .quantities import CLIMB_LINE_S, ENGINE_MEAN_S, ROUGHNESS_S, Quantities
+from .quantities import CLIMB_LINE_S, ENGINE_MEAN_S, ROUGHNESS_S, Quantities, beyond_digit
 from .signal import Flags, Indices
 from .windows import Series, Window
 
@@ -183,7 +184,8 @@ def _fuel_flow(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple
         return np.zeros(len(i)), c.fuel_flow_share
     mean = q.fuel_flow.mean(i, j)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(mean > 0, q.fuel_flow.width(i, j) / mean, 0.0), c.fuel_flow_share
+        share = beyond_digit(q.fuel_flow.width(i, j), q.flow_digit) / mean
+    return np.where(mean > 0, share, 0.0), c.fuel_flow_share
 
 
 def _engine_step(q: Quantities, i: Indices, j: Indices, c: PointCriteria) -> tuple[Floats, float]:
@@ -353,10 +355,10 @@ def score_windows(q: Quantities, windows: Sequence[Window], limits: PointCriteri
     """
     squares, number = np.zeros(len(windows)), np.zeros(len(windows))
     for _, which, measured, allowed in measure_windows(q, windows, limits):
-        asked = allowed > 0
+        asked = (allowed > 0) & np.isfinite(measured)  # of a channel that is not recorded nothing is known
         squares[which[asked]] += (measured[asked] / allowed[asked]) ** 2
         number[which[asked]] += 1
-    return list(np.clip(1.0 - np.sqrt(squares / number), 0.0, 1.0).tolist())
+    return list(np.clip(1.0 - np.sqrt(squares / np.maximum(number, 1)), 0.0, 1.0).tolist())
 
 
 def holds(q: Quantities, windows: Sequence[Window], limits: PointCriteria) -> list[bool]:

@@ -31,6 +31,13 @@ SHORTEST_FLIGHT_S = 3.0  # shorter hops are bounces of one touchdown
 MOST_AGAINST = 0.2  # of the flight may the wheels switch contradict speed and height
 STEEPER_THAN_GROUND_M_S = 1.2
 NEAR_GROUND_M = 15.0
+ABOVE_GROUND_M = 2.0
+CONTACT_S = 1.0
+DIGITS, MOST_ABOVE_M = (
+    1.2,
+    4.0,
+)  # of a coarse height one digit to and fro is still the runway; 25 ft to and fro may not be
+SLOWEST_M_S = 1.0  # near the ground: so long a coarse height may keep its digit
 FLYING_SHARE = 0.55  # of the usual flying speed: under it nothing flies
 
 
@@ -48,7 +55,7 @@ def find_flight(grid: Grid, recording: Recording) -> Flight:
     """Airborne flag and ground contacts. With neither switch nor speed nothing is airborne."""
     samples = samples_of(recording, "weight_on_wheels")
     switch = read_switch(samples, settle_s=SHORTEST_FLIGHT_S) if samples is not None else None
-    told = _from_speed(grid)
+    told = _from_speed(grid, recording)
     if switch is None or not switch.edges:
         return told
     switched = _from_switch(grid, switch)
@@ -59,7 +66,7 @@ def find_flight(grid: Grid, recording: Recording) -> Flight:
     return replace(told, findings=(Finding("SWITCHES_DISAGREE", text, "doubt", "weight_on_wheels"),))
 
 
-def _from_speed(grid: Grid) -> Flight:
+def _from_speed(grid: Grid, recording: Recording) -> Flight:
     speed_channel, height_channel = grid.first(*SPEED_CHANNELS), grid.first(*HEIGHT_CHANNELS)
     if speed_channel is None:
         return Flight(np.zeros(len(grid), dtype=bool), (), None)
@@ -67,7 +74,15 @@ def _from_speed(grid: Grid) -> Flight:
     if height_channel is None:
         return Flight(fast, _contacts(grid, fast, speed_channel, 3.0), speed_channel)
     airborne = _off_the_ground(grid, _with_slow_flight(grid, fast, grid.columns[height_channel]), height_channel)
-    return Flight(airborne, _contacts(grid, airborne, height_channel, 1.0), height_channel)
+    return Flight(
+        airborne, _contacts(grid, airborne, height_channel, _doubt_s(grid, recording, height_channel)), height_channel
+    )
+
+
+def _doubt_s(grid: Grid, recording: Recording, height_channel: str) -> float:
+    """How far off a ground contact may be that the height tells: a second, its last digit, half the way to the next row."""
+    digit_s = grid.digit(height_channel) / SLOWEST_M_S
+    return float(np.hypot(max(CONTACT_S, 0.5 * recording.holders(height_channel)[0].median_step_s), digit_s))
 
 
 def _with_slow_flight(grid: Grid, fast: Flags, height: Floats) -> Flags:
@@ -116,37 +131,38 @@ def _off_the_ground(grid: Grid, fast: Flags, height_channel: str) -> Flags:
     with np.errstate(invalid="ignore"):
         level = np.abs(climb) < 0.6
     airborne = fast.copy()
+    above = max(ABOVE_GROUND_M, min(DIGITS * grid.digit(height_channel), MOST_ABOVE_M))
     for first, stop in runs(fast):
-        airborne[first : _leaves(calm, level, first, stop, grid)] = False
-        airborne[_meets(calm, level, first, stop, grid) : stop] = False
+        airborne[first : _leaves(calm, level, first, stop, grid=grid, above_m=above)] = False
+        airborne[_meets(calm, level, first, stop, grid=grid, above_m=above) : stop] = False
     for first, stop in runs(airborne):
         for a, b in _touch_and_goes(grid, calm, level, first, stop, airborne):
             airborne[a:b] = False
     return keep_long(airborne, grid.samples(SHORTEST_FLIGHT_S))
 
 
-def _leaves(calm: Floats, level: Flags, first: int, stop: int, grid: Grid) -> int:
+def _leaves(calm: Floats, level: Flags, first: int, stop: int, *, grid: Grid, above_m: float) -> int:
     """Last index of the take-off roll: the height stays with the ground's until here."""
     if first == 0:
         return 0
     ground = median_of(calm[max(0, first - grid.samples(5.0)) : first + 1])
     reach = min(stop, first + grid.samples(40.0))
     with np.errstate(invalid="ignore"):
-        above = np.flatnonzero(calm[first:reach] > ground + 2.0)
+        above = np.flatnonzero(calm[first:reach] > ground + above_m)
     last = first + int(above[0]) if len(above) else first
     while last > first and not level[last]:
         last -= 1
     return last
 
 
-def _meets(calm: Floats, level: Flags, first: int, stop: int, grid: Grid) -> int:
+def _meets(calm: Floats, level: Flags, first: int, stop: int, *, grid: Grid, above_m: float) -> int:
     """First index of the landing roll."""
     if stop >= len(calm):
         return stop
     ground = median_of(calm[stop - 1 : stop + grid.samples(5.0)])
     back = max(first, stop - grid.samples(60.0))
     with np.errstate(invalid="ignore"):
-        above = np.flatnonzero(calm[back:stop] > ground + 2.0)
+        above = np.flatnonzero(calm[back:stop] > ground + above_m)
     start = back + int(above[-1]) if len(above) else stop
     while start < stop and not level[start]:
         start += 1

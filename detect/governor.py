@@ -24,8 +24,8 @@ from ..shared.findings import Event
 from ..shared.recording import Floats
 from .engine import Engine
 from .moves import Move, find_moves
-from .robust import largest, median_of, smallest
-from .signal import Flags, close_short, keep_long, runs, sliding_minimum, slope
+from .robust import largest, median_of, share_of, smallest
+from .signal import Flags, close_short, keep_long, runs, sliding_minimum, slope, smooth
 
 DETECTOR = "governor/2"
 LEAST_STEP = 0.03  # of the speed
@@ -38,6 +38,12 @@ HOLD_BESIDE_S = 6.0
 DIRECT_S = 15.0
 STARTING_S = 10.0
 SLOWEST_COMMAND_PER_S = 0.01
+RATE_S = 12.0
+LEAST_RATE_PER_S = 0.0033
+KEPT_RATIO = 0.1
+KEPT_PERCENT = 40.0
+GUST_FACTOR = 4.0
+LEAST_SWING = 0.008
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +60,26 @@ def is_governed(engine: Engine) -> bool | None:
     """Whether the propeller is governed, told from the sortie; None when it cannot be told.
 
     Compares, over flight with power while the airspeed changes, the relative change of the
-    propeller's speed with the airspeed's: a governor keeps it near zero.
+    propeller's speed with the airspeed's: a governor keeps it near zero, wherever the power lifts the blades off their stop.
     """
-    width = max(3, round(8.0 / engine.step_s)) | 1
+    width = max(3, round(RATE_S / engine.step_s)) | 1
     turning, flying = _relative_rates(engine, width)
     with np.errstate(invalid="ignore"):
-        told = engine.airborne & (np.abs(flying) > 0.004) & np.isfinite(turning)
+        told = engine.airborne & (np.abs(flying) > _telling_rate(engine, flying)) & np.isfinite(turning)
         if engine.load_channel is not None:
             told &= (engine.load > 0.3) & (np.abs(slope(engine.load, width, engine.step_s)) < 0.01)
         elif engine.gaining.any():  # idle glides say nothing: there a governed propeller lies on its fine stop
             told &= engine.gaining
         if np.count_nonzero(told) * engine.step_s < 20.0:
             return None
-        return bool(np.median(np.abs(turning[told]) / np.abs(flying[told])) < 0.2)
+        return share_of(np.abs(turning[told]) / np.abs(flying[told]), KEPT_PERCENT) < KEPT_RATIO
+
+
+def _telling_rate(engine: Engine, flying: Floats) -> float:
+    """The airspeed's relative rate [1/s] above which it tells: gusts that the propeller cannot follow lie below."""
+    restless = np.abs(flying - smooth(flying, max(3, round(RATE_S / engine.step_s)) | 1))[engine.airborne]
+    typical = median_of(restless)
+    return max(LEAST_RATE_PER_S, GUST_FACTOR * typical) if np.isfinite(typical) else LEAST_RATE_PER_S
 
 
 def _relative_rates(engine: Engine, width: int) -> tuple[Floats, Floats]:
@@ -177,11 +190,12 @@ def _held_by_governor(engine: Engine, hold: Hold) -> bool:
     load = engine.load[inside]
     if median_of(load) > 0.4:
         return True
-    air, speed = engine.airspeed[inside], engine.speed[inside]
     with np.errstate(invalid="ignore"):
-        swing = _spread(np.log(np.maximum(air, 1.0)))
-        kept = _spread(np.log(np.maximum(speed, 0.1)))
-    return swing > 0.008 and kept < 0.25 * swing
+        air = np.log(np.maximum(engine.airspeed[inside], 1.0))
+        kept = _spread(np.log(np.maximum(engine.speed[inside], 0.1)))
+    calm = smooth(air, max(3, round(RATE_S / engine.step_s)) | 1)  # no propeller follows a gust
+    swing = _spread(calm)
+    return swing > max(LEAST_SWING, GUST_FACTOR * _spread(air - calm)) and kept < 0.25 * swing
 
 
 def _spread(values: Floats) -> float:

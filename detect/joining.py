@@ -74,7 +74,7 @@ def _longest_good(q: Quantities, stretch: Window, limits: PointCriteria) -> Wind
 
 def _alike(q: Quantities, a: Window, b: Window, limits: PointCriteria) -> bool:
     """Whether two neighbours have one airspeed and one climb, as far as a point holds them, and no more than its time."""
-    if not _near(q, a, b) or (b.stop - a.first) * q.step_s > limits.maximum_duration:
+    if not _near(q, a, b) or not _no_longer(q, a, b, limits):
         return False
     i, j = np.array([a.first, b.first]), np.array([a.stop, b.stop])
     speed, climb = q.airspeed_mean.mean(i, j), q.climb_rate.mean(i, j)
@@ -87,10 +87,15 @@ def _near(q: Quantities, a: Window, b: Window) -> bool:
     return a.family == b.family and (b.first - a.stop) * q.step_s <= NEIGHBOUR_S
 
 
+def _no_longer(q: Quantities, a: Window, b: Window, limits: PointCriteria) -> bool:
+    """Whether both together last no longer than a point may: an hour of cruise burns fuel and is not one condition."""
+    return (b.stop - a.first) * q.step_s <= limits.maximum_duration + q.step_s
+
+
 def _hold_together(q: Quantities, windows: list[Window], limits: PointCriteria) -> list[bool]:
     """For each two neighbours whether they are one."""
     pairs = list(pairwise(windows))
-    out = [_near(q, a, b) for a, b in pairs]
+    out = [_near(q, a, b) and _no_longer(q, a, b, limits) for a, b in pairs]
     whole = [_whole(a, b) for (a, b), near in zip(pairs, out, strict=True) if near]
     air = flying(q, np.array([w.first for w in whole], np.int64), np.array([w.stop for w in whole], np.int64))
     told = iter([bool(f) and h for f, h in zip(air, holds(q, whole, limits), strict=True)])

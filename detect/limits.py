@@ -17,8 +17,10 @@ from ..shared.findings import Event, Finding
 from ..shared.frame import gap_limit_s
 from ..shared.recording import Floats, Recording, Track
 from ..shared.settings import Aircraft
+from .channels import SLOW_CHANNELS
 from .course import Course
-from .signal import SLOW_CHANNELS, close_short, runs, spikeless
+from .signal import close_short, runs
+from .spikes import spikeless
 from .states import States
 
 DETECTOR = "limits/1"

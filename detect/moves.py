@@ -17,6 +17,7 @@ from .robust import median_of, noise_of
 from .signal import Flags, close_short, runs, slope
 
 PACE_S = 1.0
+WIDE_STEP_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,8 @@ def find_moves(
 ) -> tuple[Move, ...]:
     """Moves of at least `least`, at `rate_per_s` or faster, on a uniform clock (n,).
 
-    The rate is raised where the channel's own noise needs it.
+    The rate is raised where the channel's own noise needs it, and lowered where rows lie so far apart that no slope over
+    three of them could show a jump of three times the least.
     """
     if len(time_s) < 5:
         return ()
@@ -49,7 +51,8 @@ def find_moves(
     width = max(3, round(2.0 / step_s)) | 1
     noise = noise_of(values)
     rate = slope(values, width, step_s)
-    limit = max(rate_per_s, 4.0 * noise / (step_s * np.sqrt(width * (width * width - 1) / 12.0)))
+    shown = 3.0 * least / ((width - 1) * step_s)
+    limit = max(min(rate_per_s, shown), 4.0 * noise / (step_s * np.sqrt(width * (width * width - 1) / 12.0)))
     out: list[Move] = []
     with np.errstate(invalid="ignore"):
         for sign in (1.0, -1.0):
@@ -124,7 +127,9 @@ def _timed(time_s: Floats, values: Floats, ends: tuple[float, float], first: int
     if not len(left) or not len(arrived):
         return None
     start = first + max(int(left[0]) - 1, 0)
-    return Move(float(time_s[start]), float(time_s[first + int(arrived[0])]), before, after, first, last)
+    step_s = float(time_s[1] - time_s[0])
+    begun = float(time_s[start]) + (0.5 * step_s if step_s > WIDE_STEP_S else 0.0)  # anywhere up to the next row
+    return Move(begun, float(time_s[first + int(arrived[0])]), before, after, first, last)
 
 
 def _median(values: Floats) -> float:

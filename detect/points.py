@@ -29,7 +29,7 @@ from .air_motion import AirMotion
 from .candidates import refused_windows
 from .criteria import FAMILIES, score_windows, weigh_windows
 from .joining import flying, joined, settled_ones
-from .quantities import Quantities, quantities_of
+from .quantities import AIRSPEEDS, ALTITUDES, Quantities, quantities_of
 from .reaches import reaches_of, settled
 from .refusals import explain_windows
 from .signal import Grid, Indices
@@ -42,6 +42,7 @@ LATTICE_S = 1.0
 FINE_S = 60.0
 COARSE = 5  # beyond a minute every fifth length is tried; the edges are refined by as much afterwards
 COST_SHARE = 0.8  # of the shortest window: what a further point must be worth to be a point of its own
+FEWEST_ROWS = 6  # common practice, no source
 NO_POWER = ("idle", "off")
 NO_POWER_PROPULSION = ("idle", "governed", "windmilling", "stopped")
 REFUSED_CHANNELS = (
@@ -63,6 +64,7 @@ def find_points(
     """
     if not len(grid):
         return (), ()
+    settings = _with_enough_rows(settings, grid, recording)
     found = _search(grid, states, settings)
     maker = _PointMaker(found.climb_rate, grid, states.labels, SegmentStatistics(recording))
     refused = [window for window, _ in found.refused]
@@ -72,6 +74,17 @@ def find_points(
         maker.points(found.windows, air.laid_over(*good), found.scores, [()] * len(found.windows)),
         maker.points(refused, air.laid_over(*bad), [0.0] * len(refused), [why for _, why in found.refused]),
     )
+
+
+def _with_enough_rows(settings: Settings, grid: Grid, recording: Recording) -> Settings:
+    """The settings with a shortest point that has FEWEST_ROWS rows of airspeed and height: three rows hold anything steady."""
+    channels = (grid.first(*AIRSPEEDS), grid.first(*ALTITUDES))
+    steps = [recording.holders(name)[0].median_step_s for name in channels if name]
+    least = FEWEST_ROWS * max(steps, default=0.0)
+    if not settings.points.minimum_duration < least < settings.points.maximum_duration:
+        return settings
+    points = settings.points.model_copy(update={"minimum_duration": least})
+    return settings.model_copy(update={"points": points})
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,6 +26,7 @@ IDLE_BAND_OTHERS = (0.10, 0.16)
 IDLE_GROUND = 0.35
 FULL_ENTER, FULL_LEAVE = 0.93, 0.90
 REACH_ENTER, REACH_LEAVE = 0.95, 0.92
+_WORDS = (UNKNOWN, "part", "full", "idle", "off")
 
 
 def idle_band(engine: Engine) -> tuple[float, float]:
@@ -46,15 +47,15 @@ def fuel_cut(engine: Engine) -> Flags:
 
 def power_labels(engine: Engine) -> NDArray[np.object_]:
     """Power state of every sample of the engine's clock."""
-    labels: NDArray[np.object_] = np.full(len(engine.time_s), UNKNOWN, dtype=object)
+    labels = np.full(len(engine.time_s), _WORDS.index(UNKNOWN))
     known = np.isfinite(engine.load)
-    labels[known] = "part"
+    labels[known] = _WORDS.index("part")
     wide_open = hysteresis(engine.load, FULL_LEAVE, FULL_ENTER) | hysteresis(engine.reach, REACH_LEAVE, REACH_ENTER)
-    labels[known & wide_open] = "full"
+    labels[known & wide_open] = _WORDS.index("full")
     if engine.idle_seen:
-        labels[known & ~hysteresis(engine.load, *idle_band(engine), start=True)] = "idle"
+        labels[known & ~hysteresis(engine.load, *idle_band(engine), start=True)] = _WORDS.index("idle")
     ground = ~engine.airborne
     with np.errstate(invalid="ignore"):
-        labels[known & ground & (engine.load < IDLE_GROUND)] = "idle"
-    labels[standing(engine) | (fuel_cut(engine) & np.isfinite(engine.fuel))] = "off"
-    return labels
+        labels[known & ground & (engine.load < IDLE_GROUND)] = _WORDS.index("idle")
+    labels[standing(engine) | (fuel_cut(engine) & np.isfinite(engine.fuel))] = _WORDS.index("off")
+    return np.array(_WORDS, dtype=object).take(labels)

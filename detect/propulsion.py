@@ -28,19 +28,20 @@ from .power import standing
 from .signal import Flags, slope
 
 WINDOW_S = 8.0
+_WORDS = (UNKNOWN, "power", "idle", "windmilling", "governed", "stopped")
 MOVING_PER_S = 0.003  # share of the airspeed a second that tells the two apart
 
 
 def propulsion_labels(engine: Engine, power: NDArray[np.object_]) -> NDArray[np.object_]:
     """Propulsion state of every sample of the engine's clock."""
-    labels: NDArray[np.object_] = np.full(len(engine.time_s), UNKNOWN, dtype=object)
-    labels[(power == "part") | (power == "full")] = "power"
-    labels[power == "idle"] = "idle"
+    labels = np.full(len(engine.time_s), _WORDS.index(UNKNOWN))
+    labels[(power == "part") | (power == "full")] = _WORDS.index("power")
+    labels[power == "idle"] = _WORDS.index("idle")
     off = power == "off"
-    labels[off] = "windmilling"
-    labels[off & holds_speed(engine)] = "governed"
-    labels[standing(engine)] = "stopped"
-    return labels
+    labels[off] = _WORDS.index("windmilling")
+    labels[off & holds_speed(engine)] = _WORDS.index("governed")
+    labels[standing(engine)] = _WORDS.index("stopped")
+    return np.array(_WORDS, dtype=object).take(labels)
 
 
 def holds_speed(engine: Engine) -> Flags:

@@ -9,7 +9,8 @@ straight line between neighbours. All helpers are O(n) by cumulative sums.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,71 +19,14 @@ from numpy.typing import NDArray
 from ..shared.frame import Reading, reading_of, sample_column
 from ..shared.recording import Column, Floats, Recording, Track
 from ..shared.vocabulary import meaning_of
-from .spikes import despike
+from .channels import DETECTION_CHANNELS, SLOW_CHANNELS
+from .spikes import spikeless
 
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.int64]
 
 GRID_STEP_S = 0.2
-
-# what the detectors look at; a channel missing from a recording is missing from its grid
-DETECTION_CHANNELS: tuple[str, ...] = (
-    "calibrated_airspeed",
-    "indicated_airspeed",
-    "true_airspeed",
-    "recorded_true_airspeed",
-    "pressure_altitude",
-    "baro_altitude",
-    "unnamed_altitude",
-    "gnss_altitude",
-    "gnss_ellipsoid_altitude",
-    "gnss_unnamed_altitude",
-    "vertical_speed",
-    "geometric_climb_rate",
-    "outside_air_temperature",
-    "static_air_temperature",
-    "pitch",
-    "bank",
-    "heading_magnetic",
-    "heading_true",
-    "unnamed_heading",
-    "turn_rate",
-    "normal_load_factor",
-    "lateral_load_factor",
-    "longitudinal_load_factor",
-    "latitude",
-    "longitude",
-    "ground_speed",
-    "track_true",
-    "engine_speed",
-    "propeller_speed",
-    "manifold_pressure",
-    "fuel_flow",
-    "fuel_mass_flow",
-    "oil_pressure",
-    "power_lever",
-    "propeller_lever",
-    "gear_lever",
-    "gear_down_locked",
-    "gear_up_locked",
-    "gear_position",
-    "gear_reported",
-    "flap_position",
-    "flap_angle",
-    "flap_detent",
-    "flap_reported",
-    "weight_on_wheels",
-    "stall_warning",
-)
-
-# channels that cannot jump for one sample and come back: such a sample is the recorder's fault.
-# Load factors, switches and attitudes can, and are left as they came.
-SLOW_CHANNELS: frozenset[str] = frozenset(
-    name
-    for name in DETECTION_CHANNELS
-    if name.endswith(("airspeed", "altitude", "temperature", "fuel_flow", "mass_flow"))
-    or name in ("engine_speed", "propeller_speed", "manifold_pressure")
-)
+REMEMBERED = 1 << 17  # samples: seven hours of the grid
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,12 +34,15 @@ class Grid:
     """Channels on uniform times.
 
     time_s: float64 (n,), seconds since Recording.start_utc, constant step. columns: name -> (n,),
-    float64 SI with NaN where nothing was recorded, or object (str or None).
+    float64 SI with NaN where nothing was recorded, or object (str or None). digits: the last digit a recorder wrote
+    of a channel, SI, where known; rows_s: seconds from one of its rows to the next.
     """
 
     step_s: float
     time_s: Floats
     columns: Mapping[str, NDArray[Any]]
+    digits: Mapping[str, float] = field(default_factory=dict)
+    rows_s: Mapping[str, float] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -115,6 +62,10 @@ class Grid:
                 return name
         return None
 
+    def digit(self, name: str | None) -> float:
+        """The last digit a recorder wrote of the channel, SI; 0 where that is not known."""
+        return self.digits.get(name or "", 0.0)
+
     def samples(self, seconds: float) -> int:
         """A time as a number of grid steps, at least one."""
         return max(1, round(seconds / self.step_s))
@@ -128,10 +79,16 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """Which uniform time each of a track's rows belongs to, and whether there is one: (rows,) each."""
+    """Which uniform time each of a track's rows belongs to.
 
+    inside: the rows that belong to any, m of them; cell: that time's place, (m,); count: rows of every uniform time;
+    reading: of the times without a row.
+    """
+
+    inside: slice | Flags
     cell: Indices
-    inside: Flags
+    count: Indices
+    reading: Reading
 
 
 Shared = Cells | Reading
@@ -148,7 +105,7 @@ def make_grid(recording: Recording, step_s: float = GRID_STEP_S, channels: Itera
         return Grid(step_s, np.empty(0), {})
     first, last = float(main.time_s[0]), float(main.time_s[-1])
     time_s: Floats = first + step_s * np.arange(int(np.floor((last - first) / step_s)) + 1, dtype=np.float64)
-    columns, shared = {}, dict[str, Shared]()
+    columns, digits, rows_s, shared = {}, dict[str, float](), dict[str, float](), dict[str, Shared]()
     for name in channels:
         holders = recording.holders(name)
         if holders:
@@ -156,7 +113,8 @@ def make_grid(recording: Recording, step_s: float = GRID_STEP_S, channels: Itera
             if track.name not in shared:
                 shared[track.name] = _shared(track, time_s, step_s)
             columns[name] = grid_column(track, name, time_s, step_s, shared=shared[track.name])
-    return Grid(step_s, time_s, columns)
+            digits[name], rows_s[name] = track.columns[name].step or 0.0, track.median_step_s
+    return Grid(step_s, time_s, columns, digits, rows_s)
 
 
 def grid_column(
@@ -179,38 +137,30 @@ def grid_column(
     return _average(track, column, time_s, shared, circular=circular)
 
 
-def spikeless(track: Track, name: str) -> Floats:
-    """A numeric column of a track at its own rate, samples it cannot have measured made missing."""
-    values = track.columns[name].values
-    if ("spikes", name) not in track.found:
-        # a recorder of 1 Hz may well show a real two-second blip, so only single samples go there
-        clean = despike(values, 5 if track.median_step_s < 0.4 else 3)
-        track.found["spikes", name] = np.flatnonzero(np.isnan(clean) & ~np.isnan(values))
-        return clean
-    out = np.array(values, dtype=np.float64)
-    out[track.found["spikes", name]] = np.nan
-    return out
-
-
 def _shared(track: Track, time_s: Floats, step_s: float) -> Shared:
     """What all channels of a track have in common on uniform times: cells of a faster one, the reading of a slower."""
     if track.median_step_s > 0.75 * step_s:
         return reading_of(track, time_s)
     cell = np.floor((track.time_s - time_s[0]) / step_s + 0.5).astype(np.int64)
-    return Cells(cell, (cell >= 0) & (cell < len(time_s)))
+    flags = (cell >= 0) & (cell < len(time_s))
+    stretches = runs(flags)
+    inside = slice(*stretches[0].tolist()) if len(stretches) == 1 else flags
+    count = np.bincount(cell[inside], minlength=len(time_s))
+    return Cells(inside, cell[inside], count, reading_of(track, time_s[count == 0]))
 
 
 def _average(track: Track, column: Column, time_s: Floats, cells: Cells, *, circular: bool) -> Floats:
-    known = np.isfinite(column.values)
     values = column.values
     turn = 360.0 if column.unit == "deg" else 2 * np.pi
     if circular:
         values = unwrap(values, turn)
-    cell, inside = cells.cell, cells.inside
-    if not known.all() or not inside.all():
-        known = known & inside
+    values, cell, count = values[cells.inside], cells.cell, cells.count
+    known, reading = np.isfinite(values), None
+    if known.all():
+        reading = cells.reading
+    else:
         cell, values = cell[known], values[known]
-    count = np.bincount(cell, minlength=len(time_s))
+        count = np.bincount(cell, minlength=len(time_s))
     total = np.bincount(cell, weights=values, minlength=len(time_s))
     with np.errstate(invalid="ignore"):
         out: Floats = total / count
@@ -218,7 +168,7 @@ def _average(track: Track, column: Column, time_s: Floats, cells: Cells, *, circ
         out = out % turn
     empty = count == 0
     if empty.any():  # a hole shorter than a gap: read it from its neighbours
-        out[empty] = sample_column(track, column.name, time_s[empty], column=column)
+        out[empty] = sample_column(track, column.name, time_s[empty], column=column, reading=reading)
     return out
 
 
@@ -252,14 +202,48 @@ def _window_lengths(n: int, width: int) -> Indices:
     return np.minimum(place + half + 1, n) - np.maximum(place - half, 0)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Windows:
+    """What all centred windows over n samples without a hole have in common, (n,) each.
+
+    place: of the samples about the middle one. count: samples in the window. first: sum of their places; spread: of the
+    squares of these about their mean, times the count. enough: whether a line can be laid through the window.
+    """
+
+    place: Floats
+    count: Indices
+    first: Floats
+    spread: Floats
+    enough: bool
+
+
+def _windows_of(n: int, width: int) -> _Windows:
+    """The same is asked of every channel: of a usual flight it is remembered, a long one's arrays take too much room."""
+    return _remembered_windows(n, width) if n <= REMEMBERED else _make_windows(n, width)
+
+
+def _make_windows(n: int, width: int) -> _Windows:
+    place = np.arange(n, dtype=np.float64) - n / 2
+    count = _window_lengths(n, width)
+    first, squares = _place_sums(place, np.ones(n, dtype=bool), count, width)
+    spread = squares * count - first * first
+    return _Windows(place, count, first, spread, bool(((count >= max(2, width // 2)) & (spread > 0)).all()))
+
+
+_remembered_windows = lru_cache(maxsize=12)(_make_windows)
+
+
 def smooth(values: Floats, width: int) -> Floats:
     """Centred moving mean over `width` samples; NaN where the sample itself is missing."""
     if width <= 1 or not len(values):
         return values.copy()
-    offset = _offset(values)
+    known = np.isfinite(values)
+    if known.all():
+        offset = float(values.mean())
+        return np.asarray(_windowed(values - offset, width) / _windows_of(len(values), width).count + offset)
+    offset = _offset(values, known)
     total, count = windowed_sums(values - offset, width)
     out = np.full(len(values), np.nan)
-    known = np.isfinite(values)
     out[known] = total[known] / count[known] + offset
     return out
 
@@ -272,9 +256,20 @@ def slope(values: Floats, width: int, step_s: float) -> Floats:
     n = len(values)
     if n < 2:
         return np.full(n, np.nan)
-    place = np.arange(n, dtype=np.float64) - n / 2
     known = np.isfinite(values)
-    centred = values - _offset(values)
+    if known.all():
+        windows = _windows_of(n, width)
+        if windows.enough:
+            centred = values - float(values.mean())
+            cross = _windowed(centred * windows.place, width) * windows.count
+            return np.asarray((cross - windows.first * _windowed(centred, width)) / windows.spread / step_s)
+    return _slope_with_holes(values, known, width, step_s)
+
+
+def _slope_with_holes(values: Floats, known: Flags, width: int, step_s: float) -> Floats:
+    n = len(values)
+    place = np.arange(n, dtype=np.float64) - n / 2
+    centred = values - _offset(values, known)
     sum_y, count = windowed_sums(centred, width)
     sum_ty, _ = windowed_sums(centred * place, width)
     sum_t, sum_tt = _place_sums(place, known, count, width)
@@ -297,18 +292,21 @@ def _place_sums(place: Floats, known: Flags, count: Indices, width: int) -> tupl
 
 def deviation(values: Floats, width: int) -> Floats:
     """Standard deviation in the centred window of every sample; NaN where the sample is missing."""
-    centred = values - _offset(values)
+    known = np.isfinite(values)
+    centred = values - _offset(values, known)
     total, count = windowed_sums(centred, width)
     squares, _ = windowed_sums(centred * centred, width)
+    if known.all():
+        mean = total / count
+        return np.sqrt(np.maximum(squares / count - mean * mean, 0.0))
     out = np.full(len(values), np.nan)
-    known = np.isfinite(values)
     mean = total[known] / count[known]
     out[known] = np.sqrt(np.maximum(squares[known] / count[known] - mean * mean, 0.0))
     return out
 
 
-def _offset(values: Floats) -> float:
-    finite = values[np.isfinite(values)]
+def _offset(values: Floats, known: Flags) -> float:
+    finite = values[known]
     return float(finite.mean()) if len(finite) else 0.0
 
 
@@ -365,10 +363,13 @@ def hysteresis(values: Floats, low: float, high: float, *, start: bool = False) 
     Missing samples keep the state before them. `start`: the state before the first crossing.
     """
     with np.errstate(invalid="ignore"):
-        mark = np.where(values > high, 1, np.where(values < low, 0, -1))
-    place = np.where(mark >= 0, np.arange(len(values)), -1)
-    last = np.maximum.accumulate(place) if len(place) else place
-    return np.asarray(np.where(last >= 0, mark[np.maximum(last, 0)] == 1, start), dtype=bool)
+        above, told = values > high, np.flatnonzero((values > high) | (values < low))
+    if not len(told):
+        return np.full(len(values), start)
+    state = above[told]
+    turns = np.concatenate(([0], np.flatnonzero(state[1:] != state[:-1]) + 1))
+    edges = np.concatenate(([0], told[turns], [len(values)]))
+    return np.repeat(np.concatenate(([start], state[turns])), np.diff(edges))
 
 
 def keep_long(flags: Flags, minimum: int) -> Flags:

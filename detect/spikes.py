@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..shared.recording import Floats
+from ..shared.recording import Floats, Track
 
 _BLOCK = 1 << 14
 
 
-def despike(values: Floats, width: int = 5, factor: float = 8.0) -> Floats:
+# what the resolution of a display or a gust may do to one sample, SI: no fault; common practice, no source
+LEAST_AIRSPEED, LEAST_ALTITUDE, LEAST_TEMPERATURE = 1.1, 8.0, 1.5
+
+
+def despike(values: Floats, width: int = 5, factor: float = 8.0, *, least: float = 0.0) -> Floats:
     """The samples, with those far off the median of their neighbours made missing.
 
-    width: 3 or 5 samples. Far off: more than `factor` robust standard deviations of all such distances. A step is not a
-    spike: its samples agree with half of their neighbours.
+    width: 3 or 5 samples. Far off: more than `factor` robust standard deviations of all such distances, and more than
+    `least`: where a display writes whole knots, one knot to and fro is far off all others and no spike. A step is not
+    one either: its samples agree with half of their neighbours.
     """
     if len(values) < width:
         return values.copy()
@@ -24,8 +29,27 @@ def despike(values: Floats, width: int = 5, factor: float = 8.0) -> Floats:
     del moved
     out = values.copy()
     with np.errstate(invalid="ignore"):
-        out[distance > factor * max(scale, 1e-12)] = np.nan
+        out[distance > max(factor * scale, least, 1e-12)] = np.nan
     return out
+
+
+def spikeless(track: Track, name: str) -> Floats:
+    """A numeric column of a track at its own rate, samples it cannot have measured made missing."""
+    values = track.columns[name].values
+    if ("spikes", name) not in track.found:
+        # a recorder of 1 Hz may well show a real two-second blip, so only single samples go there
+        clean = despike(values, 5 if track.median_step_s < 0.4 else 3, least=least_spike(name))
+        track.found["spikes", name] = np.flatnonzero(np.isnan(clean) & ~np.isnan(values))
+        return clean
+    out = np.array(values, dtype=np.float64)
+    out[track.found["spikes", name]] = np.nan
+    return out
+
+
+def least_spike(channel: str) -> float:
+    """What one sample of a channel must at least be off to be a spike, SI; 0 where nothing is known."""
+    ends = {"airspeed": LEAST_AIRSPEED, "altitude": LEAST_ALTITUDE, "temperature": LEAST_TEMPERATURE}
+    return next((least for end, least in ends.items() if channel.endswith(end)), 0.0)
 
 
 def _median_of_neighbours(values: Floats, width: int) -> Floats:

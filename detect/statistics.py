@@ -23,7 +23,9 @@ from ..shared.recording import Column, Floats, Recording, Track
 from ..shared.spill import is_large, note_use, spill
 from ..shared.vocabulary import meaning_of
 from .autocorrelation import times_of_stretches
-from .signal import SLOW_CHANNELS, Flags, Indices, spikeless, unwrap
+from .channels import SLOW_CHANNELS
+from .signal import Flags, Indices, unwrap
+from .spikes import spikeless
 
 STEP_SHARE = float(1 / np.sqrt(12.0))
 NAN = float("nan")

@@ -64,6 +64,8 @@ class Series:
         return float(known.mean()) if len(known) else 0.0
 
     def _centred(self) -> Floats:
+        if self.complete:
+            return self.values - self.offset
         return np.where(self.known, self.values - self.offset, 0.0)
 
     def _place(self) -> Floats:
@@ -92,11 +94,11 @@ class Series:
 
     @cached_property
     def _highest(self) -> Extremes:
-        return Extremes(np.where(self.known, self.values, -np.inf), np.maximum)
+        return Extremes(self.values if self.complete else np.where(self.known, self.values, -np.inf), np.maximum)
 
     @cached_property
     def _lowest(self) -> Extremes:
-        return Extremes(np.where(self.known, self.values, np.inf), np.minimum)
+        return Extremes(self.values if self.complete else np.where(self.known, self.values, np.inf), np.minimum)
 
     @_remembered
     def count(self, i: Indices, j: Indices) -> Floats:
@@ -167,12 +169,12 @@ class Series:
         stop = starts.copy()
         high, low = np.full(len(starts), -np.inf), np.full(len(starts), np.inf)
         for level in range(max(n if most is None else min(most, n), 1).bit_length() - 1, -1, -1):
-            place = np.minimum(stop, n - 1)
-            new_high = np.maximum(high, self._highest.row(level)[place])
-            new_low = np.minimum(low, self._lowest.row(level)[place])
-            fits = (stop + (1 << level) <= n) & ~(new_high > new_low + width)
-            stop = np.where(fits, stop + (1 << level), stop)
-            high, low = np.where(fits, new_high, high), np.where(fits, new_low, low)
+            new_high = np.maximum(high, self._highest.row(level).take(stop, mode="clip"))
+            new_low = np.minimum(low, self._lowest.row(level).take(stop, mode="clip"))
+            fits = (stop <= n - (1 << level)) & ~(new_high > new_low + width)
+            stop += fits * (1 << level)
+            np.copyto(high, new_high, where=fits)
+            np.copyto(low, new_low, where=fits)
         if gaps:
             return stop
         return np.minimum(stop, next_true(~self.known)[starts])
@@ -225,8 +227,8 @@ def _cumulative(values: Floats) -> Floats:
 def next_true(flags: Flags) -> Indices:
     """For each place the first place at or after it where the flag is true; n when there is none."""
     n = len(flags)
-    place = np.where(flags, np.arange(n), n)
-    return np.minimum.accumulate(place[::-1])[::-1].astype(np.int64)
+    places = np.append(np.flatnonzero(flags), n).astype(np.int64)
+    return np.repeat(places, np.diff(places[:-1], prepend=-1, append=n - 1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -341,7 +343,7 @@ def _chosen(table: _Table, cost: float) -> Indices:
     behind, value = int(first[-1]) + 1, 0.0
     for at, begin, end in reversed(groups):
         total[at + 1 : behind] = value
-        gains = gain[begin:end] + total[stop[begin:end]]
+        gains = gain[begin:end] + total.take(stop[begin:end])
         best = int(gains.argmax())
         if gains[best] >= value:
             value, pick[at] = float(gains[best]), begin + best

@@ -83,7 +83,7 @@ def _check_size(members: list[zipfile.ZipInfo], path: Path) -> None:
             "the archive holds too many files", where=path.name, found=str(len(members)), allowed=str(MOST_FILES)
         )
     if unpacked > MOST_BYTES:
-        raise _too_big(path.name)
+        raise too_big(path.name)
     if unpacked > RATIO_FLOOR_BYTES and unpacked > MOST_RATIO * packed:
         raise InputError(
             "the archive unpacks to far more than a log can shrink",
@@ -94,7 +94,8 @@ def _check_size(members: list[zipfile.ZipInfo], path: Path) -> None:
         )
 
 
-def _too_big(where: str) -> InputError:
+def too_big(where: str) -> InputError:
+    """The error of an archive that unpacks to more than MOST_BYTES."""
     return InputError(
         "the archive unpacks to more than is allowed",
         where=where,
@@ -116,14 +117,15 @@ def unpack(path: Path, into: Path, allowance: Allowance) -> list[Member]:
     with zipfile.ZipFile(path) as archive:
         for number, member in enumerate(members, start=1):
             name = PurePosixPath(member.filename.replace("\\", "/")).as_posix()
-            target = into / f"{number:05d}" / _plain(name)
+            target = into / f"{number:05d}" / plain_name(name)
             target.parent.mkdir(parents=True)
             _write(archive, member, target, allowance)
             out.append(Member(name, target))
     return out
 
 
-def _plain(name: str) -> str:
+def plain_name(name: str) -> str:
+    """The last part of a stranger's path as the name of a file of ours."""
     last = "".join(c if c.isalnum() or c in "._- " else "_" for c in PurePosixPath(name).name)
     return last.strip(". ")[-100:] or "file"
 
@@ -135,7 +137,7 @@ def _write(archive: zipfile.ZipFile, member: zipfile.ZipInfo, target: Path, allo
             while block := source.read(_BLOCK):
                 allowance.bytes_left -= len(block)
                 if allowance.bytes_left < 0:
-                    raise _too_big(Path(where).name)
+                    raise too_big(Path(where).name)
                 sink.write(block)
     except (zipfile.BadZipFile, OSError, ValueError, EOFError, RuntimeError, zlib.error, LZMAError) as error:
         raise InputError(

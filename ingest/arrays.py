@@ -7,47 +7,22 @@ length from the group above, or from the only other group that has one.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from .tables import TableColumn, TypedTable, as_floats
+from .array_names import name_matrices
+from .array_types import NamedArray, word_of
+from .tables import DAY_ZERO, DAYS, TableColumn, TypedTable, as_floats, facts_of
+from .text.headers import unit_in_name
 from .text.preamble import Facts
-from .text.timecolumns import TIME_WORDS, words_of
 
 WIDEST = 1000  # columns of a matrix; a wider one is an image or a spectrum
-_DATE_WORDS = frozenset({"date", "datenum", "datetime", "datum", "stamp"})
 _ANONYMOUS = re.compile(r"(?i)(data|values?|samples?|y)")  # says nothing: the group is named after the channel
-_DAY_ZERO = 719_529  # MATLAB's day number of 1970-01-01: datenum(1970, 1, 1)
-_DAYS = (693_962, 767_011)  # its day numbers of 1900 and 2100
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class NamedArray:
-    """One array: its group ('' at the top, '/' between parts), name, values of shape (n,) or (n, k), unit as written.
-
-    names: of the k columns where the file states them. by_column: writes a column's name, '{name}' and
-    '{column}' (counted from `first`) put in.
-    """
-
-    group: str
-    name: str
-    values: NDArray[Any]
-    unit: str | None = None
-    names: tuple[str, ...] = ()
-    units: tuple[str, ...] = ()
-    by_column: str = "{name}[:,{column}]"
-    first: int = 0
-
-    @property
-    def is_time(self) -> bool:
-        """True for a vector that is named as a time."""
-        words = set(words_of(self.name))
-        return self.values.ndim == 1 and bool(words & (TIME_WORDS | _DATE_WORDS))
 
 
 @dataclass
@@ -63,8 +38,13 @@ class _Group:
         return any(array.is_time for array in self.arrays)
 
 
-def tables_of(arrays: Sequence[NamedArray], facts: Facts) -> list[TypedTable]:
-    """Tables with at least two rows, those with a time array first in the order of the file."""
+def tables_of(arrays: Sequence[NamedArray], text: Mapping[str, str]) -> list[TypedTable]:
+    """Tables with at least two rows, those with a time array first in the order of the file.
+
+    text: what the file says in words, by path ('engine: start' or 'engine/start'); what stands in the group of another
+    table is not asked about this one.
+    """
+    arrays = [_with_moments(array) for array in name_matrices(arrays)]
     arrays = [_turned(array, arrays) for array in arrays]
     groups: dict[tuple[str, int], _Group] = {}
     for array in arrays:
@@ -73,7 +53,36 @@ def tables_of(arrays: Sequence[NamedArray], facts: Facts) -> list[TypedTable]:
             groups.setdefault((array.group, length), _Group(array.group, length)).arrays.append(array)
     merged = _lend_times(list(groups.values()))
     several = len({group.name for group in merged}) < len(merged)
-    return [_table(group, facts, with_length=several) for group in merged]
+    tops = {group.name for group in merged if group.name}
+    return [_table(group, facts_of(_said_of(group.name, tops, text)), with_length=several) for group in merged]
+
+
+def _said_of(group: str, tops: set[str], text: Mapping[str, str]) -> dict[str, str]:
+    """What is said of a table: of its own group first, then of those above; not what is said of other tables."""
+
+    def is_in(path: str, top: str) -> bool:
+        return path == top or path.startswith((top + "/", top + ":"))
+
+    others = [top for top in tops if top != group and not is_in(group, top)]
+    said = {path: words for path, words in text.items() if not any(is_in(path, top) for top in others)}
+    own = {path: words for path, words in said.items() if group and is_in(path, group)}
+    return own | {path: words for path, words in said.items() if path not in own}
+
+
+def _with_moments(array: NamedArray) -> NamedArray:
+    """Rows of year, month, day, hour, minute and second as stamps (MATLAB's date vectors)."""
+    values = array.values
+    if values.ndim != 2 or values.shape[1] != 6 or values.dtype.kind not in "iuf" or len(values) < 2:
+        return array
+    low, high = (1970, 1, 1, 0, 0, 0), (2100, 12, 31, 23, 59, 60)
+    inside = np.isfinite(values).all() and (values >= low).all() and (values <= high).all()
+    if not inside or (values[:, :5] % 1 != 0).any():
+        return array
+    year, month, day = values[:, :3].astype(np.int64).T
+    months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]").astype("datetime64[D]")
+    seconds = values[:, 3] * 3600.0 + values[:, 4] * 60.0 + values[:, 5]
+    whole = months.astype("datetime64[us]") + (day - 1).astype("timedelta64[D]")
+    return replace(array, values=whole + np.round(seconds * 1e6).astype("timedelta64[us]"), names=(), units=())
 
 
 def _turned(array: NamedArray, arrays: Sequence[NamedArray]) -> NamedArray:
@@ -106,9 +115,9 @@ def _lend_times(groups: list[_Group]) -> list[_Group]:
 
 def _table(group: _Group, facts: Facts, *, with_length: bool) -> TypedTable:
     columns: list[TableColumn] = []
-    groups = {array.group for array in group.arrays}
+    names = Counter(array.name for array in group.arrays)
     for array in group.arrays:
-        columns += _columns(array, with_group=len(groups) > 1 and array.group != group.name)
+        columns += _columns(array, with_group=names[array.name] > 1 and array.group != group.name)
     name = group.name or "top"
     return TypedTable(f"{name} ({group.length} rows)" if with_length else name, tuple(columns), facts)
 
@@ -121,7 +130,7 @@ def _columns(array: NamedArray, *, with_group: bool) -> list[TableColumn]:
     for k in range(array.values.shape[1]):
         stated = array.names[k] if k < len(array.names) else ""
         title = stated or array.by_column.format(name=name, column=k + array.first)
-        unit = array.units[k] if k < len(array.units) else array.unit
+        unit = array.units[k] if k < len(array.units) else array.unit or (None if stated else unit_in_name(array.name))
         out.append(TableColumn(title, _samples(replace(array, values=array.values[:, k], name=title)), unit))
     return out
 
@@ -142,19 +151,13 @@ def _samples(array: NamedArray) -> NDArray[np.float64] | pa.Array:
         return _day_stamps(numbers) if array.is_time and _are_day_numbers(numbers) else numbers
     if values.dtype.kind == "M":
         return pa.array(values.astype("datetime64[us]")).cast(pa.string())
-    words = [_word(value) for value in values.tolist()]
+    words = [word_of(value) for value in values.tolist()]
     return pa.array(words, pa.string())
-
-
-def _word(value: Any) -> str | None:
-    if isinstance(value, bytes):
-        return value.decode("utf-8", "replace").strip("\0 ") or None
-    return str(value).encode("utf-8", "replace").decode() if value is not None else None
 
 
 def _are_day_numbers(values: NDArray[np.float64]) -> bool:
     good = values[np.isfinite(values)]
-    if len(good) < 2 or good.min() < _DAYS[0] or good.max() > _DAYS[1] or np.ptp(good) >= 40:
+    if len(good) < 2 or good.min() < DAYS[0] or good.max() > DAYS[1] or np.ptp(good) >= 40:
         return False
     return bool((good % 1 != 0).mean() > 0.5)
 
@@ -162,5 +165,5 @@ def _are_day_numbers(values: NDArray[np.float64]) -> bool:
 def _day_stamps(values: NDArray[np.float64]) -> pa.Array:
     """Day numbers since year 0 as civil stamps; a double tells them to about ten microseconds."""
     known = np.isfinite(values)
-    milliseconds = np.where(known, np.round((values - _DAY_ZERO) * 86_400_000.0), 0).astype("datetime64[ms]")
+    milliseconds = np.where(known, np.round((values - DAY_ZERO) * 86_400_000.0), 0).astype("datetime64[ms]")
     return pa.array(milliseconds, mask=~known).cast(pa.string())

@@ -15,6 +15,8 @@ from pathlib import Path
 from ..shared.errors import InputError
 from ..shared.findings import Finding
 from .archive import Allowance, check_archive, is_archive, unpack
+from .gzipped import is_gzipped, read_gzipped_head, unpack_gzipped
+from .packed import archive_above, sorties_packed
 from .raw import HEAD_BYTES, LogFile
 from .registry import is_log
 
@@ -32,7 +34,9 @@ def sortie_id(path: Path) -> str:
     Any other character becomes '-'. Never empty, '.' or '..', never hidden, at most 100 long.
     """
     whole = path.resolve()
-    name = whole.name if _is_folder(whole) or not whole.suffix else whole.stem
+    name = whole.name if _is_folder(whole) or not whole.suffix or archive_above(whole) else whole.stem
+    if whole.suffix.lower() == ".gz" and not _is_folder(whole):
+        name = Path(name).stem
     cleaned = re.sub(r"[^A-Za-z0-9._-]", "-", name).strip("-.")[:100].strip("-.")
     return cleaned or "sortie"
 
@@ -76,13 +80,40 @@ def open_sortie(path: Path) -> Iterator[tuple[str, list[LogFile]]]:
 
 
 def _open_files(path: Path, scratch: Path) -> list[LogFile]:
+    inside = archive_above(path)
     if _is_folder(path):
         files = _open_inner(list_files(path), scratch, Allowance(), _DEPTH)
+    elif inside is not None:
+        files = _files_inside(*inside, scratch)
     elif is_archive(_existing_file(path)):
+        _check_one_sortie(path)
         files = _below_one_folder(_unpacked(path, "", scratch, Allowance(), _DEPTH))
+    elif is_gzipped(path):
+        member = unpack_gzipped(path, scratch, Allowance())
+        files = [_log_file(member.path, member.name)]
     else:
         files = [_log_file(path, path.name)]
     return sorted(files, key=lambda file: file.name)
+
+
+def _files_inside(archive: Path, folder: str, scratch: Path) -> list[LogFile]:
+    """The files of one folder of an archive, named as in that folder."""
+    files = _unpacked(archive, "", scratch, Allowance(), _DEPTH)
+    found = [replace(f, name=f.name[len(folder) + 1 :]) for f in files if f.name.startswith(f"{folder}/")]
+    if not found:
+        raise InputError("the archive has no such folder", where=archive.name, found=folder)
+    return found
+
+
+def _check_one_sortie(path: Path) -> None:
+    several = sorties_packed(path, _is_hidden)
+    if several:
+        raise InputError(
+            "the archive holds several sorties",
+            where=path.name,
+            found=", ".join(several[:20]),
+            do=f"add the archive, which adds each of them, or read one as {path.name}/{several[0]}",
+        )
 
 
 def _below_one_folder(files: list[LogFile]) -> list[LogFile]:
@@ -100,10 +131,11 @@ def sorties_in(path: Path) -> list[Path]:
     """Sorties under a path: itself when it holds logs directly, else every folder or archive that does.
 
     A sortie's folder is the highest one with a log (or a card) directly in it; the folders inside
-    belong to it. A file is one sortie. Raises InputError when nothing is there.
+    belong to it. A file is one sortie, but an archive may hold several: each is then the path of its folder
+    inside ('logs.zip/2031-04-01'), which `open_sortie` takes. Raises InputError when nothing is there.
     """
     if not _is_folder(path):
-        return [_existing_file(path)]
+        return _in_archive(path) if archive_above(path) is not None or is_archive(path) else [_existing_file(path)]
     found = _search(path)
     if not found:
         raise InputError(
@@ -112,18 +144,32 @@ def sorties_in(path: Path) -> list[Path]:
     return found
 
 
+def _in_archive(path: Path) -> list[Path]:
+    """The sorties in an archive; a broken one is one sortie, whose opening says what is wrong."""
+    try:
+        several = sorties_packed(path, _is_hidden) if is_archive(path) else []
+    except InputError:
+        several = []
+    return [path / folder for folder in several] or [path]
+
+
 def _search(folder: Path) -> list[Path]:
     children = _visible(folder)
     files = [child for child in children if _obstacle(child) is None]
-    if any(not is_archive(file) and is_log(_log_file(file, file.name)) for file in files):
+    if any(not is_archive(file) and is_log(_as_unpacked(_log_file(file, file.name))) for file in files):
         return [folder]
     found: list[Path] = []
     for child in children:
         if child.is_dir() and not child.is_symlink():
             found += _search(child)
         elif _obstacle(child) is None and is_archive(child):
-            found.append(child)
+            found += _in_archive(child)
     return found
+
+
+def _as_unpacked(file: LogFile) -> LogFile:
+    """A compressed log with the first bytes of what it holds; any other file as it is."""
+    return replace(file, head=read_gzipped_head(file.path)) if is_gzipped(file.path) else file
 
 
 def _is_folder(path: Path) -> bool:
@@ -232,10 +278,15 @@ def _open_inner(files: list[LogFile], scratch: Path, allowance: Allowance, depth
     """
     out: list[LogFile] = []
     for number, file in enumerate(files):
-        if depth == 0 or not is_archive(file.path):
+        if depth == 0 or not (is_archive(file.path) or is_gzipped(file.path)):
             out.append(file)
             continue
         try:
+            if is_gzipped(file.path):
+                member = unpack_gzipped(file.path, scratch / f"inner{number}", allowance)
+                taken = any(other.name == file.name[:-3] for other in files)  # the same log beside, not compressed
+                out.append(_log_file(member.path, file.name if taken else file.name[:-3]))
+                continue
             out += _unpacked(file.path, f"{file.name}/", scratch / f"inner{number}", allowance, depth)
         except InputError:
             out.append(file)

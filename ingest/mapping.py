@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ..shared.circle import within_turn
 from ..shared.findings import Finding
 from ..shared.recording import Column
 from ..shared.settings import InstrumentProfile
@@ -255,7 +256,7 @@ def _full_name(choice: _Choice) -> str:
 def _worth(choice: _Choice) -> tuple[float, ...]:
     """Sort key, best first: plain name, low number, many valid samples, fine steps, early column."""
     values = choice.column.values
-    valid = float(np.mean(np.isfinite(values))) if values.dtype != object and len(values) else 1.0
+    valid = np.count_nonzero(np.isfinite(values)) / len(values) if values.dtype != object and len(values) else 1.0
     return (
         bool(choice.evidence),
         choice.rank,
@@ -301,9 +302,12 @@ def _convert(choice: _Choice, name: str) -> Column:
         if (kind, choice.unit) == ("angle", "deg") and meaning.kind == "coordinate":
             scale, factor = 1.0, 1.0  # degrees stay degrees to the last digit
         factor, offset = factor * scale, offset * scale
-    values = raw.values if (factor, offset) == (1.0, 0.0) else raw.values * factor + offset
+    values = raw.values
+    if (factor, offset) != (1.0, 0.0):
+        values = values * factor
+        values += offset
     if meaning is not None and meaning.reduction == "circular" and meaning.unit == "rad":
-        values = values % (2 * np.pi)
+        values = within_turn(values, 2 * np.pi)
     step = raw.step * factor if raw.step is not None else None
     return dataclasses.replace(base, values=values, unit=meaning.unit if meaning else SI[kind], step=step)
 

@@ -38,3 +38,25 @@ def what_else(file: LogFile) -> str | None:
             return what
     ending = "." + file.name.rpartition(".")[2].lower()
     return _DOCUMENTS.get(ending) if file.head[:2] == b"PK" else None
+
+
+_ARCHIVES: tuple[tuple[int, bytes, str], ...] = (
+    (257, b"ustar", "a tar archive"),
+    (0, b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
+    (0, b"Rar!\x1a\x07", "a rar archive"),
+    (0, b"\x1f\x8b\x08", "a file compressed with gzip"),
+    (0, b"BZh", "a file compressed with bzip2"),
+    (0, b"\xfd7zXZ\0", "a file compressed with xz"),
+    (0, b"\x28\xb5\x2f\xfd", "a file compressed with zstd"),
+    (0, b"PK\x03\x04", "a zip archive"),
+)
+
+
+def what_archive(file: LogFile) -> str | None:
+    """The kind of archive the file is by its first bytes; None for any other file."""
+    return next((what for at, mark, what in _ARCHIVES if file.head[at : at + len(mark)] == mark), None)
+
+
+def is_tar(file: LogFile) -> bool:
+    """True for a tar archive."""
+    return file.head[257:262] == b"ustar"

@@ -14,7 +14,7 @@ from .jsonlines.adapter import JsonLines
 from .matlab.adapter import Matlab5
 from .mdf.adapter import MeasurementData
 from .nmea.adapter import Nmea0183
-from .other_files import what_else
+from .other_files import is_tar, what_archive, what_else
 from .raw import Adapter, Claim, LogFile
 from .spreadsheet.adapter import Spreadsheet
 from .text.adapter import DelimitedText
@@ -42,8 +42,8 @@ def claims_of(file: LogFile) -> list[tuple[Adapter, Claim]]:
 
 
 def is_log(file: LogFile) -> bool:
-    """True when at least one adapter claims the file."""
-    return any(claim.yes for _, claim in claims_of(file))
+    """True when at least one adapter claims the file, and it is no tar archive, whose logs look like text."""
+    return not is_tar(file) and any(claim.yes for _, claim in claims_of(file))
 
 
 def choose(file: LogFile) -> Adapter:
@@ -53,7 +53,7 @@ def choose(file: LogFile) -> Adapter:
     AmbiguousFormatError when several do; both list every adapter with its reason.
     """
     answers = claims_of(file)
-    takers = [adapter for adapter, claim in answers if claim.yes]
+    takers = [] if is_tar(file) else [adapter for adapter, claim in answers if claim.yes]
     if len(takers) == 1:
         return takers[0]
     reasons = "; ".join(f"{adapter.name}: {'yes' if c.yes else 'no'}, {c.reason}" for adapter, c in answers)
@@ -71,6 +71,11 @@ def choose(file: LogFile) -> Adapter:
     other = what_else(file)
     if other is not None:
         raise UnknownFormatError(f"{other}, no log", where=file.name, code="NOT_A_LOG", reasons=facts)
+    archive = what_archive(file)
+    if archive is not None:
+        what = f"{archive}, which is not opened"
+        do = "unpack it and give the folder, or pack it as .zip"
+        raise UnknownFormatError(what, where=file.name, do=do, reasons=facts)
     raise UnknownFormatError(
         "no adapter recognises the file",
         where=file.name,

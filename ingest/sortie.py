@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from ..shared.errors import InputError
 from ..shared.findings import Finding
 from ..shared.recording import Clock, Recording, Source, TestCard, Track
 from ..shared.settings import Settings
-from ..shared.spill import spill
+from ..shared.spill import is_large, spill
 from .check import check
 from .clock import align
 from .datum import explain_altitudes, name_satellite_altitudes
@@ -52,23 +53,35 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Unchecked:
-    """A recording before its sensors were looked at: nothing but findings is added to it any more.
+    """A recording whose samples and times are settled. `derive` and `check` need nothing of each other: they, and
+    the writing of what is derived, can run beside each other.
 
-    recording: with its channels derived; of its findings only those of the derivation. tracks: without derived
-    channels. told, clocks: findings made so far, in the order they are told.
+    recording: without derived channels and findings. told, clocks: findings made so far, in the order they are told.
     """
 
     recording: Recording
-    tracks: tuple[Track, ...]
+    settings: Settings
     told: tuple[Finding, ...]
     clocks: tuple[Finding, ...]
     files: tuple[FileReading, ...]
 
-    def check(self) -> Recording:
-        """The recording with what the sensor checks find."""
-        checked = check(self.tracks)
+    @property
+    def is_large(self) -> bool:
+        """Whether its columns lie on disk: what two read at a time is twice in memory."""
+        return any(is_large(track.time_s) for track in self.recording.tracks)
+
+    def derive(self) -> Recording:
+        """The recording with its channels derived, its findings those of the derivation."""
+        return derive(self.recording, self.settings)
+
+    def check(self) -> tuple[Finding, ...]:
+        """What the sensor checks find."""
+        return check(self.recording.tracks)
+
+    def finish(self, derived: Recording, checked: Sequence[Finding]) -> Recording:
+        """The derived recording with all findings."""
         findings = ask((*_without_repeats(self.told, checked), *self.clocks, *checked), self.files)
-        return dataclasses.replace(self.recording, findings=(*findings, *self.recording.findings))
+        return dataclasses.replace(derived, findings=(*findings, *derived.findings))
 
 
 def read_sortie(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Recording:
@@ -77,11 +90,11 @@ def read_sortie(path: Path, settings: Settings, *, hashes: Mapping[str, str] | N
     hashes: name of a file -> sha256 of its content, where the caller has just made the file and knows it.
     Raises InputError when no file of it holds a usable track, naming every file and its reason.
     """
-    return read_unchecked(path, settings, hashes=hashes).check()
+    return _finish(read_unchecked(path, settings, hashes=hashes))
 
 
 def read_unchecked(path: Path, settings: Settings, *, hashes: Mapping[str, str] | None = None) -> Unchecked:
-    """As `read_sortie`, the sensor checks still to be made."""
+    """As `read_sortie`, channels still to be derived and sensors to be checked."""
     return begin_recording(read_files(path, settings, hashes=hashes), settings)
 
 
@@ -103,11 +116,21 @@ def read_files(path: Path, settings: Settings, *, hashes: Mapping[str, str] | No
 
 def build_recording(reading: Reading, settings: Settings) -> Recording:
     """Sessions joined, clocks aligned, sensors checked, channels derived."""
-    return begin_recording(reading, settings).check()
+    return _finish(begin_recording(reading, settings))
+
+
+def _finish(begun: Unchecked) -> Recording:
+    if begun.is_large:
+        derived = begun.derive()
+        return begun.finish(derived, begun.check())
+    with ThreadPoolExecutor(1) as beside:
+        deriving = beside.submit(begun.derive)
+        checked = begun.check()
+        return begun.finish(deriving.result(), checked)
 
 
 def begin_recording(reading: Reading, settings: Settings) -> Unchecked:
-    """All of a recording but the sensor checks, which can be made while its tracks are written already."""
+    """All of a recording but derived channels and sensor checks."""
     usable = [p for p in reading.placed if p.solved.utc_s is not None]
     usable, apart = _leave_out_unplaced(usable)
     usable, strays = _without_strays(usable)
@@ -137,7 +160,7 @@ def begin_recording(reading: Reading, settings: Settings) -> Unchecked:
         sources=_all_sources(reading, tracks),
     )
     clocks = tuple(_shifted(f, shift) for f in alignment.findings)
-    return Unchecked(derive(recording, settings), tracks, told, clocks, reading.files)
+    return Unchecked(recording, settings, told, clocks, reading.files)
 
 
 # -- parts ----------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ delimited-text reader; only the rows come from elsewhere. Rows are counted from 
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import re
 from collections import Counter
@@ -29,12 +30,16 @@ from .text.pieces import Whole, read_pieces, tracks_of
 from .text.preamble import Facts, read_preamble
 from .text.retold import say_rows
 from .text.table import Table
-from .text.timecolumns import require_time
+from .text.timecolumns import EPOCH_HIGH, EPOCH_LOW, require_time
 from .text.values import read_values
 
 _TIMELIKE = re.compile(r"(?i)start|begin|began|record|epoch|\bt0\b|time|date|zone|\btz\b|\butc\b|sess")
+_STARTLIKE = re.compile(r"(?i)start|begin|\bt_?0$|epoch|time_?zero|t_?zero")
 _OF_THE_FILE = re.compile(r"(?i)creat|modif|convert|export|writ|saved|version|install|built|calib")
 MOST_DECIMALS = 9
+DAY_ZERO = 719_529  # MATLAB's day number of 1970-01-01: datenum(1970, 1, 1)
+DAYS = (693_962, 767_011)  # its day numbers of 1900 and 2100
+_EPOCH = dt.datetime(1970, 1, 1)
 LARGEST = 1e100
 AGES_S = 1e11
 
@@ -68,7 +73,26 @@ def facts_of(attributes: Mapping[str, str]) -> Facts:
     lines = [f"{k}: {v}" for k, v in attributes.items() if _TIMELIKE.search(k) and not _OF_THE_FILE.search(k)]
     facts = read_preamble(lines, "\0")
     facts.metadata = dict(attributes)
+    for key, value in attributes.items():
+        if facts.start is None and _STARTLIKE.search(key) and not _OF_THE_FILE.search(key):
+            _start_from_number(key, value, facts)
     return facts
+
+
+def _start_from_number(key: str, value: str, facts: Facts) -> None:
+    """A start written as a count since 1970 (then it is UTC) or as MATLAB's day number (then its zone is open)."""
+    try:
+        number = float(value)
+    except ValueError:
+        return
+    scale = next((scale for scale in (1.0, 1e-3, 1e-6, 1e-9) if EPOCH_LOW <= number * scale <= EPOCH_HIGH), None)
+    if scale is not None:
+        facts.start, facts.zone_s, facts.utc = _EPOCH + dt.timedelta(seconds=number * scale), 0.0, True
+    elif DAYS[0] < number < DAYS[1] and number % 1:
+        facts.start = _EPOCH + dt.timedelta(seconds=round((number - DAY_ZERO) * 86_400.0, 3))
+    else:
+        return
+    facts.evidence = f"start in {key}: {value}"[:100]
 
 
 def read_tables(

@@ -339,7 +339,10 @@ def _undo_rollover(entries: Sequence[Entry], solved: list[Solved | None]) -> Non
             facts = {"weeks": 1024 * weeks, "first_written": (_EPOCH + dt.timedelta(seconds=mine)).isoformat()}
             finding = Finding("GPS_WEEK_ROLLOVER", text, "doubt", entry.file, facts=facts)
             findings = (*done.findings, finding)
-            solved[index] = dataclasses.replace(done, utc_s=done.utc_s + weeks * ROLLOVER_S, findings=findings)
+            utc_s = done.utc_s + weeks * ROLLOVER_S
+            if done.clock.basis == "gps":  # the leap seconds are those of the true date
+                utc_s = gps_to_utc(entry.time.seconds + weeks * ROLLOVER_S)
+            solved[index] = dataclasses.replace(done, utc_s=utc_s, findings=findings)
             break
 
 

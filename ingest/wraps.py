@@ -44,9 +44,9 @@ def find_wraps(values: NDArray[np.generic]) -> list[tuple[int, float]]:
     if values.dtype == object or len(values) < 4:
         return []
     numbers: Floats = np.asarray(values, dtype=np.float64)
-    low, high = float(numbers.min()), float(numbers.max())
+    low, high = float(np.fmin.reduce(numbers)), float(np.fmax.reduce(numbers))
     if high - low <= (1 - _NEAR) * _TURN:
-        return []  # nothing in it is far enough apart, and NaN is not: most columns end here
+        return []  # nothing in it is far enough apart: most columns end here
     known = np.flatnonzero(np.isfinite(numbers))
     samples = numbers[known]
     if len(samples) < 4 or not _is_16_bit(samples):

@@ -11,7 +11,7 @@ from typing import Any
 
 from ..shared.settings import DISPLAY_DEFAULTS, Settings
 from ..shared.units import factors, find_unit
-from ..shared.vocabulary import meaning_of
+from ..shared.vocabulary import meaning_of, unit_of_channel
 
 # unit a channel is shown in by the vocabulary -> key of [display] in settings.toml that may change it
 _SETTING_OF_UNIT = {unit: key for key, unit in DISPLAY_DEFAULTS.items()}
@@ -39,22 +39,28 @@ def display_unit(channel: str, settings: Settings) -> str | None:
 
 def shown(value: float, channel: str, settings: Settings) -> float:
     """A channel's SI value in its display unit."""
-    factor, offset = _factors(display_unit(channel, settings))
+    factor, offset = _factors_of(channel, settings)
     return (value - offset) / factor
 
 
 def shown_difference(value: float, channel: str, settings: Settings) -> float:
     """A difference, slope, deviation or error of a channel in its display unit."""
-    return value / _factors(display_unit(channel, settings))[0]
+    return value / _factors_of(channel, settings)[0]
 
 
-def statistic_shown(channel: str, statistic: Mapping[str, Any], settings: Settings) -> dict[str, Any]:
-    """One statistic as people and JSON get it: mean, deviation, slope_per_s, standard_error, unit."""
+def statistic_shown(
+    channel: str, statistic: Mapping[str, Any], settings: Settings, *, type_b: float | None
+) -> dict[str, Any]:
+    """One statistic as people and JSON get it: mean, deviation, slope_per_s, standard_error, type_b, unit.
+
+    type_b: standard uncertainty of its calibration [SI], None where the settings state none.
+    """
     return {
         "mean": clean(shown(statistic["mean"], channel, settings)),
         "deviation": clean(shown_difference(statistic["deviation"], channel, settings)),
         "slope_per_s": clean(shown_difference(statistic["slope_per_s"], channel, settings)),
         "standard_error": clean(shown_difference(statistic["standard_error"], channel, settings)),
+        "type_b": None if type_b is None else clean(shown_difference(type_b, channel, settings)),
         "unit": display_unit(channel, settings),
     }
 
@@ -79,7 +85,7 @@ def digits_of(unit: str | None) -> int:
 
 
 def with_band(mean: float | None, band: float | None, unit: str | None) -> str:
-    """'95.2 ± 0.3': mean and twice its standard error, digits by the unit."""
+    """'95.2 ± 0.3': mean and half its band, digits by the unit."""
     if mean is None or mean != mean:
         return "–"
     if band is None or band != band:
@@ -118,5 +124,8 @@ def clock_text(basis: str, offset_s: float, uncertainty_s: float | None) -> str:
     return "UTC as recorded" if basis == "utc" else "not resolved"
 
 
-def _factors(unit: str | None) -> tuple[float, float]:
-    return factors(unit) if unit and unit != "1" else (1.0, 0.0)
+def _factors_of(channel: str, settings: Settings) -> tuple[float, float]:
+    unit = display_unit(channel, settings)
+    if not unit or unit == "1" or unit == unit_of_channel(channel):  # coordinates are kept in degrees as they are shown
+        return 1.0, 0.0
+    return factors(unit)

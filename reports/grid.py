@@ -125,7 +125,7 @@ def _owners(name: str, names: Mapping[str, None]) -> list[str]:
         return [owner] if owner in names else []
     if name.endswith(".unit"):
         stem = name.removesuffix("unit")
-        numbers = ("mean", "deviation", "standard_error", "low", "high", "value", _PER_SECOND)
+        numbers = ("mean", "deviation", "standard_error", "type_b", "low", "high", "value", _PER_SECOND)
         return [stem + one for one in numbers if stem + one in names]
     return []
 

@@ -7,19 +7,20 @@ from typing import TYPE_CHECKING, Any
 from .display import clock_text, display_unit, number, shown, side_text, with_band
 from .listing import clock_time, epoch_of, utc_text
 from .manoeuvres import manoeuvre_records, manoeuvre_text
+from .point_bands import bands_note, whole_band
 from .records import event_records, records_of, rows_text, with_rows
 
 if TYPE_CHECKING:
     from ..shared.settings import Settings
     from ..store.programme import Programme
 
-# channel of a points-table column, its head, whether the band is shown
-_COLUMNS: tuple[tuple[str, str, bool], ...] = (
-    ("calibrated_airspeed", "calibrated airspeed", True),
-    ("pressure_altitude", "pressure altitude", False),
-    ("sink_rate", "sink", True),
-    ("engine_speed", "engine speed", True),
-    ("static_air_temperature", "air temperature", False),
+# channel of a points-table column, its head
+_COLUMNS = (
+    ("calibrated_airspeed", "calibrated airspeed"),
+    ("pressure_altitude", "pressure altitude"),
+    ("sink_rate", "sink"),
+    ("engine_speed", "engine speed"),
+    ("static_air_temperature", "air temperature"),
 )
 
 
@@ -36,7 +37,8 @@ def tables_of(programme: Programme, sortie: str) -> dict[str, Any]:
         "start_utc": utc_text(row["start_utc"]),
         "headline": headline_of(row, card),
         "facts": facts_of(row, card, len(points), settings),
-        "point_columns": [{"head": head, "unit": display_unit(c, settings)} for c, head, _ in held],
+        "point_columns": [{"head": head, "unit": display_unit(c, settings)} for c, head in held],
+        "bands": bands_note(settings),
         "points": [_point_row(p, held) for p in points],
         "refused": [_refused_row(p) for p in candidates if not p["accepted"]],
         "events": [_event_row(e) for e in event_records(programme, sortie, None)],
@@ -73,15 +75,9 @@ def facts_of(row: Any, card: Any, points: int, settings: Settings) -> list[dict[
     return facts
 
 
-def _point_row(p: dict[str, Any], held: list[tuple[str, str, bool]]) -> dict[str, Any]:
-    cells = []
-    for channel, _, banded in held:
-        one = p["statistics"].get(channel)
-        if one is None:
-            cells.append("–")
-        else:
-            error = one["standard_error"]
-            cells.append(with_band(one["mean"], 2 * error if banded and error is not None else None, one["unit"]))
+def _point_row(p: dict[str, Any], held: list[tuple[str, str]]) -> dict[str, Any]:
+    found = [p["statistics"].get(channel) for channel, _ in held]
+    cells = ["–" if one is None else with_band(one["mean"], whole_band(one), one["unit"]) for one in found]
     return {
         **_interval(p),
         "number": p["number"],

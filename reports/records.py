@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..shared.settings import Settings
 from .display import clean, display_unit, shown, shown_difference, statistic_shown
 from .listing import utc_text
+from .point_bands import type_b_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,7 +50,7 @@ def brief_point_records(
     refused: bool,
     kind: str | None = None,
 ) -> list[Record]:
-    """The same with mean and standard error of these channels (of store.query.POINT_CHANNELS) alone: a tenth of the time."""
+    """The same with mean, standard error and type B uncertainty of these channels (of store.query.POINT_CHANNELS) alone: a tenth of the time."""
     settings = programme.settings
     points = _chosen_points(programme, sortie, config, refused=refused, kind=kind)
     return [_point_record(row, _means_shown(row, channels, settings)) for row in points.to_dict("records")]
@@ -63,14 +64,16 @@ def _chosen_points(
 
 
 def _means_shown(row: Mapping[Hashable, Any], channels: Sequence[str], settings: Settings) -> dict[str, dict[str, Any]]:
+    means = {name: float(row[name]) for name in channels if row[name] == row[name]}
+    type_b = type_b_of(means, settings)
     return {
         name: {
-            "mean": clean(shown(row[name], name, settings)),
+            "mean": clean(shown(mean, name, settings)),
             "standard_error": clean(shown_difference(row[f"{name}_error"], name, settings)),
+            "type_b": clean(shown_difference(type_b[name], name, settings)) if name in type_b else None,
             "unit": display_unit(name, settings),
         }
-        for name in channels
-        if row[name] == row[name]
+        for name, mean in means.items()
     }
 
 
@@ -108,7 +111,11 @@ def _statistics_by_point(
 
 
 def _statistics_shown(channels: Mapping[str, Mapping[Hashable, Any]], settings: Settings) -> dict[str, dict[str, Any]]:
-    return {name: statistic_shown(name, _words(one), settings) for name, one in sorted(channels.items())}
+    type_b = type_b_of({name: float(one["mean"]) for name, one in channels.items()}, settings)
+    return {
+        name: statistic_shown(name, _words(one), settings, type_b=type_b.get(name))
+        for name, one in sorted(channels.items())
+    }
 
 
 def _point_record(row: Mapping[Hashable, Any], statistics: Mapping[str, Mapping[str, Any]]) -> Record:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from .output import write_file
 from .page_history import history_of
 from .page_tables import tables_of
 
@@ -23,8 +24,9 @@ def write_sortie_page(programme: Programme, sortie: str, output: Path | None) ->
     """Write the page and return its path; default reports/<sortie>.html in the programme's folder."""
     context = sortie_context(programme, sortie)
     target = output or programme.folder / "reports" / f"{sortie}.html"
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(render(context), encoding="utf-8")
+    if output is None:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    write_file(target, render(context).encode("utf-8"))
     return target
 
 

@@ -27,11 +27,30 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
     flush_folder(path.parent)
 
 
+def flush_tree(folder: Path) -> None:
+    """Make all files and folders below a folder, and itself, durable, whoever wrote them. Raises OSError."""
+    for place, _, names in os.walk(folder):
+        for name in names:
+            _flush(Path(place, name))
+        _flush(Path(place))
+
+
+def flush_unless_later(stream: BinaryIO) -> None:
+    """Make a stream's file durable where `flush_tree` cannot do it: a system that flushes only what is open for writing."""
+    if os.name == "nt":
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
 def flush_folder(folder: Path) -> None:
     """Make a rename inside the folder durable (where the system allows a folder to be flushed)."""
+    _flush(folder)
+
+
+def _flush(path: Path) -> None:
     if os.name == "nt":
         return
-    handle = os.open(folder, os.O_RDONLY)
+    handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:

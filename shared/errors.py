@@ -24,6 +24,8 @@ command line prints exactly that and ends with code 2. Facts are attributes as w
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Sequence
 from typing import Any
 
 
@@ -140,6 +142,18 @@ class LockedError(StoreError):
 
 class UnknownSortieError(StoreError):
     """No sortie of that name in the programme."""
+
+
+def unknown_sortie(name: str, known: Sequence[str]) -> UnknownSortieError:
+    """The error for a name that is none of the sorties known, with those it may have been meant for."""
+    shown = ", ".join(known[:20]) + (" ..." if len(known) > 20 else "")
+    near = difflib.get_close_matches(name, known, n=3)
+    return UnknownSortieError(
+        "no such sortie",
+        found=repr(name),
+        allowed=shown or "none: the programme is empty",
+        do=f"did you mean {' or '.join(near)}?" if near else "`trimshot sorties` lists them",
+    )
 
 
 class WorkerError(StoreError):

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
+from .circle import unwrap, within_turn
 from .on_change import is_on_change
 from .recording import Column, Floats, Recording, Track
 from .vocabulary import meaning_of
@@ -103,7 +104,7 @@ def _line(
         return out
     turn = 360.0 if column.unit == "deg" else 2 * np.pi
     if circular:
-        values = np.unwrap(values, period=turn)
+        values = unwrap(values, turn)
     if time_s is known and _rises(track):
         out[:] = values
     elif reading is not None and len(known) == len(track.time_s):
@@ -116,8 +117,8 @@ def _line(
     if not circular:
         return out
     if column.unit == "deg":  # longitude, kept in -180..180
-        return (out + 180.0) % 360.0 - 180.0
-    return out % turn
+        return within_turn(out + 180.0, 360.0) - 180.0
+    return within_turn(out, turn)
 
 
 def frame_columns(

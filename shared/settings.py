@@ -198,11 +198,13 @@ class PointCriteria(_Strict):
 class Uncertainty(_Strict):
     """One standard uncertainty of type B of what was measured: calibration, installation, knowledge of the load.
 
-    Defaults are common practice for a calibrated light aircraft's instruments, no source; write your own.
+    Defaults are common practice for a calibrated light aircraft's instruments, no source; write your own. Altitude: half of
+    what 14 CFR 43 Appendix E, Table I allows an altimeter at 2,000 ft.
     """
 
     airspeed: Speed = Field(default=to_si(0.5, "kt"), description="of calibrated airspeed, with a position error table")  # type: ignore[valid-type]
     airspeed_uncalibrated: Speed = Field(default=to_si(1.5, "kt"), description="of it without a position error table")  # type: ignore[valid-type]
+    altitude: Length = Field(default=to_si(15.0, "ft"), description="of pressure altitude: the altimeter's scale")  # type: ignore[valid-type]
     vertical_speed_share: float = Field(default=0.005, ge=0, description="of a rate of climb or sink: altimeter scale")
     temperature: float = Field(default=1.0, ge=0, description="of air temperature, kelvin")
     mass_share: float = Field(default=0.005, ge=0, description="of the mass at a point: weighing, loading, fuel")

@@ -74,9 +74,10 @@ def replace_sorties(
     return with_second_look(programme, report, settings, engine=engine)
 
 
-def remove_sortie(programme: Path, sortie: str) -> None:
-    """Take a sortie out of the programme. Raises UnknownSortieError."""
+def remove_sortie(programme: Path, sortie: str, settings: Settings, *, engine: Engine) -> AddReport:
+    """Take a sortie out of the programme; the report is of others that had to be detected again. Raises UnknownSortieError."""
     remove(programme, sortie)
+    return with_second_look(programme, AddReport(()), settings, engine=engine)
 
 
 def run_turns(

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import difflib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,8 +17,9 @@ import duckdb
 import pyarrow as pa
 
 from ..shared.durable import flush_folder
-from ..shared.errors import StoreError, UnknownSortieError
+from ..shared.errors import StoreError, unknown_sortie
 from .connection import write_catalog
+from .instance import reading_variables
 from .marks import marks_table, read_marks
 from .places import MARK, REMOVED, REPLACED, SORTIES, sortie_folder
 from .report import SortieReport
@@ -137,6 +137,7 @@ def remove(programme: Path, sortie: str) -> None:
         former = programme / SORTIES / (REMOVED + sortie)
         if present.exists():
             present.rename(former)
+            flush_folder(former.parent)
         _insert(connection, {}, replacing=sortie)
         if former.exists():
             discard(programme, former)
@@ -147,14 +148,7 @@ def check_sorties(connection: duckdb.DuckDBPyConnection, wanted: list[str]) -> N
     known = [str(row[0]) for row in connection.execute("SELECT sortie FROM sortie ORDER BY sortie").fetchall()]
     for name in wanted:
         if name not in known:
-            shown = ", ".join(known[:20]) + (" ..." if len(known) > 20 else "")
-            near = difflib.get_close_matches(name, known, n=3)
-            raise UnknownSortieError(
-                "no such sortie",
-                found=repr(name),
-                allowed=shown or "none: the programme is empty",
-                do=f"did you mean {' or '.join(near)}?" if near else "`trimshot sorties` lists them",
-            )
+            raise unknown_sortie(name, known)
 
 
 def _has_row(connection: duckdb.DuckDBPyConnection, sortie: str) -> bool:
@@ -178,14 +172,14 @@ def _insert(
 ) -> None:
     """One transaction; from Arrow tables, because row by row costs a thousand times as much."""
     connection.execute("BEGIN")
-    for table in TABLES:
-        if replacing is not None:
+    if replacing is not None:
+        for table in TABLES:
             connection.execute(f"DELETE FROM {table.name} WHERE sortie = ?", [replacing])
-        incoming = rows.get(table.name)
-        if incoming is not None and incoming.num_rows:
-            connection.register("incoming", incoming)
-            connection.execute(f"INSERT INTO {table.name} BY NAME SELECT * FROM incoming")
-            connection.unregister("incoming")
+    with reading_variables(connection):
+        for table in TABLES:
+            incoming = rows.get(table.name)
+            if incoming is not None and incoming.num_rows:
+                connection.execute(f"INSERT INTO {table.name} BY NAME SELECT * FROM incoming")
     connection.execute("COMMIT")
 
 

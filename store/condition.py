@@ -20,6 +20,7 @@ from ..shared.vocabulary import CHANNELS, STATES, meaning_of
 from .conjuncts import Bound, find_bounds, state_test, tree_sql
 from .functions import ALLOWED_FUNCTIONS, ARITHMETIC, NUMERIC
 from .units import UNIT_FUNCTIONS, define_unit_functions
+from .written_units import spell_units
 
 Node = dict[str, Any]
 
@@ -57,6 +58,7 @@ class Condition:
     it compares states with.
 
     state_sql, bounds: what must hold of states, and of single channels, wherever the condition holds.
+    bare: (channel, number) of comparisons with a number that no unit function stands around.
     """
 
     text: str
@@ -65,6 +67,7 @@ class Condition:
     words: Mapping[str, frozenset[str]] = field(default_factory=dict)
     state_sql: str | None = None
     bounds: tuple[Bound, ...] = ()
+    bare: tuple[tuple[str, str], ...] = ()
 
     @property
     def asks_states_alone(self) -> bool:
@@ -75,15 +78,17 @@ class Condition:
 def parse_condition(connection: duckdb.DuckDBPyConnection, text: str) -> Condition:
     """Read and judge a condition; makes the unit functions it uses known to the connection.
 
-    `flap` compared with a number is the flap angle: it is read as `flap_angle`. Raises
+    `flap` compared with a number is the flap angle: it is read as `flap_angle`; `95 kt` is read as `kt(95)`. Raises
     ConditionError, in one line, saying what is wrong and where.
     """
-    tree = _read_tree(connection, text)
-    reader = _Reader(text)
+    written = spell_units(text)
+    tree = _read_tree(connection, written)
+    reader = _Reader(written)
     reader.judge(tree["statements"][0]["node"]["where_clause"])
     words = {channel: frozenset(some) for channel, some in reader.words.items()}
     define_unit_functions(connection, sorted(reader.units))
-    condition = Condition(text, tree_sql(connection, tree), tuple(reader.channels), words)
+    bare = tuple(reader.bare)
+    condition = Condition(text, tree_sql(connection, tree), tuple(reader.channels), words, bare=bare)
     _check_types(connection, condition)
     return replace(condition, state_sql=state_test(connection, tree), bounds=find_bounds(connection, tree))
 
@@ -141,6 +146,7 @@ class _Reader:
         self.units: set[str] = set()
         self.channels: dict[str, None] = {}
         self.words: dict[str, set[str]] = {}
+        self.bare: dict[tuple[str, str], None] = {}
 
     def judge(self, node: Node) -> None:
         """Judge a node and everything below it."""
@@ -174,6 +180,9 @@ class _Reader:
                 raise self._error(f"{name} is a number; write its value with a unit function, not in quotes", node)
             elif name in STATES:
                 self.words.setdefault(name, set()).update(words)
+            self.bare.update(
+                {(_column(part) or name, number): None for number in filter(None, map(_bare_number, parts))}
+            )
 
     def _calculate(self, parts: list[Node]) -> None:
         for part in parts:
@@ -247,6 +256,13 @@ def _column(node: Node) -> str | None:
 
 def _is_word(node: Node) -> bool:
     return node.get("class") == "CONSTANT" and node["literal"]["kind"] == "STRING"
+
+
+def _bare_number(node: Node) -> str | None:
+    """A number written without a unit function, as text with its sign."""
+    if node.get("class") != "CONSTANT" or not _is_number(node):
+        return None
+    return str(node["literal"]["text"])
 
 
 def _is_number(node: Node) -> bool:

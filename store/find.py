@@ -36,6 +36,7 @@ from .islands import Measures, group_islands, is_circular, span_stretches, sum_u
 from .narrowing import Narrowing, event_columns, near_events, read_fences
 from .pieces import MAIN_CHANNELS
 from .routes import ROUTES, Search, measure, search
+from .written_units import bare_number_note
 
 ALL = Narrowing()
 TIMES = ("start_utc", "stop_utc")
@@ -219,8 +220,9 @@ def _columns(measures: Measures) -> list[str]:
 
 
 def _notes(asked: Condition, holdings: Holdings) -> tuple[str, ...]:
-    """A word no sortie ever has is most likely misspelled; an empty answer would hide it."""
-    notes = []
+    """A word no sortie ever has is most likely misspelled, a number without a unit most likely meant in another; an
+    empty answer would hide it."""
+    notes = [note for bare in asked.bare if (note := bare_number_note(*bare))]
     for channel, words in asked.words.items():
         there = holdings.words.get(channel, frozenset())
         for word in sorted(words - there - {"unknown"}):

@@ -12,7 +12,7 @@ value repeats byte-stream split: about 1.1 to 1.3 times the size of a rounded fl
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from ..shared.findings import Detection, Run
 from ..shared.frame import frame_columns, gap_limit_s
-from ..shared.parquet import has_many_values, write_table
+from ..shared.parquet import has_many_values, holds_many_values, write_table
 from ..shared.recording import Column, Recording, Track
 from ..shared.settings import Settings
 from ..shared.spill import note_use
@@ -43,13 +43,13 @@ class Frame:
     derived: Mapping[str, tuple[str, ...]]
 
 
-def build_frame(recording: Recording, detection: Detection, settings: Settings) -> Frame:
-    """All canonical channels and states of a recording as one table."""
+def build_frame(recording: Recording, runs: Sequence[Run], settings: Settings) -> Frame:
+    """All canonical channels and states of a recording as one table. runs: what `state_runs` gives."""
     main = recording.track(recording.main)
     channels: dict[str, Values] = dict(frame_columns(recording))
     derived: dict[str, tuple[str, ...]] = {}
     if "flap_angle" not in channels:
-        angle, origin = flap_angle(channels.get("flap_position"), label_rows(main.time_s, detection, "flap"), settings)
+        angle, origin = flap_angle(channels.get("flap_position"), label_rows(main.time_s, runs, "flap"), settings)
         if angle is not None:
             channels["flap_angle"] = angle
             derived["flap_angle"] = (origin,)
@@ -57,13 +57,19 @@ def build_frame(recording: Recording, detection: Detection, settings: Settings) 
     encodings = {"t": "BYTE_STREAM_SPLIT", "until": "BYTE_STREAM_SPLIT", "i": "DELTA_BINARY_PACKED"}
     for name in (*channels, *STATES):
         values = channels.get(name)
-        array = _label_array(main.time_s, detection, name) if values is None else _column_array(values)
+        array = _label_array(main.time_s, runs, name) if values is None else _column_array(values)
         note_use(array.nbytes)
         arrays.append(array)
         fields.append(pa.field(name, array.type, metadata=_unit_metadata(name)))
-        if values is not None and pa.types.is_floating(array.type) and has_many_values(values):
+        if values is not None and pa.types.is_floating(array.type) and _has_many_values(main, name, values):
             encodings[name] = "BYTE_STREAM_SPLIT"
     return Frame(pa.Table.from_arrays(arrays, schema=pa.schema(fields)), encodings, derived)
+
+
+def _has_many_values(main: Track, name: str, values: Values) -> bool:
+    column = main.columns.get(name)
+    own = column is not None and column.values is values
+    return holds_many_values(main, name) if own else has_many_values(values)
 
 
 def write_frame(frame: Frame, path: Path) -> None:
@@ -71,17 +77,17 @@ def write_frame(frame: Frame, path: Path) -> None:
     write_table(frame.table, path, column_encoding=frame.encodings)
 
 
-def label_rows(time_s: Values, detection: Detection, state: str) -> Values:
+def label_rows(time_s: Values, runs: Sequence[Run], state: str) -> Values:
     """A state channel's word at each row, shape of time_s; 'unknown' where nothing was found."""
-    numbers, words = _label_numbers(time_s, detection, state)
+    numbers, words = _label_numbers(time_s, runs, state)
     return np.array(words, dtype=object)[numbers]
 
 
-def _label_numbers(time_s: Values, detection: Detection, state: str) -> tuple[NDArray[np.int32], list[str]]:
+def _label_numbers(time_s: Values, runs: Sequence[Run], state: str) -> tuple[NDArray[np.int32], list[str]]:
     """The same as numbers of words, and the words."""
     numbers = np.zeros(len(time_s), dtype=np.int32)
     words = [_UNKNOWN]
-    for run in state_runs(detection):
+    for run in runs:
         if run.channel == state:
             start, stop = np.searchsorted(time_s, (run.segment.start_s, run.segment.stop_s), side="left")
             if run.value not in words:
@@ -90,11 +96,12 @@ def _label_numbers(time_s: Values, detection: Detection, state: str) -> tuple[ND
     return numbers, words
 
 
-def _label_array(time_s: Values, detection: Detection, state: str) -> pa.Array:
-    numbers, words = _label_numbers(time_s, detection, state)
-    used = np.flatnonzero(np.bincount(numbers, minlength=len(words)))  # words covered by later runs are left out
-    place = np.searchsorted(used, numbers).astype(np.int32)
-    return pa.DictionaryArray.from_arrays(place, pa.array([words[k] for k in used], pa.string()))
+def _label_array(time_s: Values, runs: Sequence[Run], state: str) -> pa.Array:
+    numbers, words = _label_numbers(time_s, runs, state)
+    used = np.bincount(numbers, minlength=len(words)) > 0  # words covered by later runs are left out
+    place = (np.cumsum(used) - 1).astype(np.int32)
+    kept = [word for word, seen in zip(words, used.tolist(), strict=True) if seen]
+    return pa.DictionaryArray.from_arrays(place[numbers], pa.array(kept, pa.string()))
 
 
 def state_runs(detection: Detection) -> tuple[Run, ...]:
@@ -152,7 +159,9 @@ def _clock_columns(sortie: str, main: Track) -> tuple[list[pa.Array], list[pa.Fi
 def _column_array(values: Values) -> pa.Array:
     if values.dtype == object:
         return pa.array(values, pa.string()).dictionary_encode()
-    return pa.array(values, pa.float64(), from_pandas=True)
+    if np.isnan(values).any():
+        return pa.array(values, pa.float64(), from_pandas=True)
+    return pa.array(values, pa.float64())  # no copy: what is recorded is not changed
 
 
 def _unit_metadata(name: str) -> dict[str, str] | None:

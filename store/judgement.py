@@ -9,6 +9,7 @@ stretches that detection did not measure in full are measured anew, from the sto
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -77,11 +78,18 @@ def judge_point(
         judged = list_judged(programme, sortie, refused=True).to_dict("records")
         row = next((one for one in judged if one["number"] == number), None)
         if row is None:
-            numbers = ", ".join(str(number) for number in sorted(one["number"] for one in judged))
+            numbers = _runs_of(sorted(int(one["number"]) for one in judged))
             raise ConditionError("no such point", where=sortie, found=str(number), allowed=numbers or "none was found")
         mark = make_mark(sortie, action, _span(row), reason=words[0], by=words[1], moved_to=stretch)
     keep_mark(programme, mark)
     return mark
+
+
+def _runs_of(numbers: list[int]) -> str:
+    """'1 to 85, 90': rising whole numbers with those between two ends left out."""
+    starts = [k for k, number in enumerate(numbers) if not k or number != numbers[k - 1] + 1]
+    runs = [numbers[a:b] for a, b in itertools.pairwise((*starts, len(numbers)))]
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
 
 
 def take_back(programme: Path, sortie: str, mark_id: str, words: tuple[str, str]) -> Mark:

@@ -7,15 +7,17 @@ The catalog's table `mark` is a copy for SQL; it is written again whenever a sor
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
 import unicodedata
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+import duckdb
 import pyarrow as pa
 
 from ..shared.errors import ConditionError, StoreError
@@ -125,6 +127,24 @@ def marks_table(marks: list[Mark]) -> pa.Table:
     """Marks as rows of the catalog's table."""
     rows = [{**_fields(mark), "takes_back": mark.of} for mark in marks]
     return pa.Table.from_pylist(rows, schema=TABLE["mark"].arrow_schema())
+
+
+def settle_marks(programme: Path, connection: duckdb.DuckDBPyConnection, sorties: Collection[str]) -> None:
+    """Write the catalog's copy anew when a run was ended between the file and it. The caller holds the programme's lock.
+
+    sorties: those in the programme. A file that cannot be read is told by whoever asks for a mark.
+    """
+    copied = {str(row[0]) for row in connection.execute("SELECT id FROM mark").fetchall()}
+    with contextlib.suppress(StoreError):
+        marks = [mark for mark in read_marks(programme) if mark.sortie in sorties]
+        if {mark.id for mark in marks} == copied:
+            return
+        connection.register("incoming", marks_table(marks))
+        connection.execute("BEGIN")
+        connection.execute("DELETE FROM mark")
+        connection.execute("INSERT INTO mark BY NAME SELECT * FROM incoming")
+        connection.execute("COMMIT")
+        connection.unregister("incoming")
 
 
 def _fields(mark: Mark) -> dict[str, Any]:

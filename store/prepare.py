@@ -17,22 +17,23 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import BinaryIO
 
 import pyarrow as pa
 
-from ..detect.run import detect
+from ..detect.run import look
 from ..ingest.folder import open_sortie, skipped_entries
 from ..ingest.raw import LogFile
 from ..ingest.sortie import read_unchecked
-from ..shared.durable import flush_folder
+from ..shared.durable import flush_folder, flush_tree, flush_unless_later
 from ..shared.errors import InputError
 from ..shared.findings import Detection, Finding
 from ..shared.parquet import write_track
 from ..shared.recording import Recording
 from ..shared.settings import Settings
 from ..shared.spill import is_large
-from .frame import build_frame, write_frame
-from .hashes import with_hashes
+from .frame import Frame, build_frame, write_frame
+from .hashes import hash_files, with_hashes
 from .places import FRAME, MARK, SOURCE, TRACKS, check_sortie_name, track_file_name
 from .report import FileReport, SortieReport
 from .rows import all_sources, catalog_rows
@@ -73,7 +74,8 @@ class Prepared:
 def gather(path: Path, scratch: Path, sortie: str | None = None) -> Gathered:
     """Copy a sortie's files (folder, zip or single file) into scratch. Raises InputError, OSError.
 
-    The sortie is named after the folder unless `sortie` says otherwise. Copies are read-only.
+    The sortie is named after the folder unless `sortie` says otherwise. Copies are read-only; who prepares the
+    sortie flushes them to disk.
     """
     with open_sortie(path) as (name, files):
         name = check_sortie_name(sortie or name)
@@ -83,9 +85,6 @@ def gather(path: Path, scratch: Path, sortie: str | None = None) -> Gathered:
         source = place / SOURCE
         source.mkdir(parents=True)
         hashes, lost = _copy_all(files, source)
-    for folder in sorted(path_ for path_ in source.rglob("*") if path_.is_dir()):
-        flush_folder(folder)
-    flush_folder(source)
     return Gathered(name, place, hash_content(hashes), (*skipped_entries(path), *lost), hashes)
 
 
@@ -105,12 +104,16 @@ def prepare(gathered: Gathered, settings: Settings) -> Prepared:
 
 
 def read_and_write(gathered: Gathered, settings: Settings, writer: Executor) -> tuple[Recording, Future[None]]:
-    """The recording of a gathered sortie, its tracks handed to the writer as soon as their samples are settled."""
+    """The recording of a gathered sortie; sources are flushed beside the reading, and channels derived and tracks
+    written beside the sensor checks. What comes back last is done when all of it is on disk."""
+    flushed = writer.submit(flush_tree, gathered.source)
     begun = read_unchecked(gathered.source, settings, hashes=gathered.hashes)
-    written = writer.submit(_write_tracks, begun.recording, gathered.place / TRACKS)
-    if any(is_large(track.time_s) for track in begun.recording.tracks):
-        written.result()  # columns on disk: what two read at a time is twice in memory
-    recording = begun.check()
+    deriving = writer.submit(begun.derive)
+    written = writer.submit(_write_derived, deriving, flushed, gathered.place / TRACKS)
+    if begun.is_large:
+        written.result()
+    checked = begun.check()
+    recording = begun.finish(deriving.result(), checked)
     findings = recording.findings + gathered.findings
     return dataclasses.replace(recording, sortie_id=gathered.sortie, findings=findings), written
 
@@ -123,7 +126,8 @@ def prepare_recording(
     gear_moves: see `detect.run.detect`.
     """
     with ThreadPoolExecutor(1) as writer:
-        written = writer.submit(_write_tracks, recording, gathered.place / TRACKS)
+        flushed = writer.submit(flush_tree, gathered.source)
+        written = writer.submit(_write_tracks, recording, flushed, gathered.place / TRACKS)
         writing = _Writing(writer, written)
         return _detect_and_write(gathered, recording, settings, writing=writing, gear_moves=gear_moves)
 
@@ -140,22 +144,45 @@ def _detect_and_write(
     gathered: Gathered, recording: Recording, settings: Settings, *, writing: _Writing, gear_moves: str | None = None
 ) -> Prepared:
     """Coding a file leaves the interpreter free for the work beside it: both files are written while that goes on."""
-    detection = detect(recording, settings, gear_moves=gear_moves)
-    frame = build_frame(recording, detection, settings)
-    frame_written = writing.writer.submit(write_frame, frame, gathered.place / FRAME)
+    detection, frame, hashes = _detect_and_write_frame(
+        gathered, recording, settings, writer=writing.writer, gear_moves=gear_moves
+    )
     addition = uuid.uuid4().hex
     rows = catalog_rows(
         recording, detection, settings, frame=frame, content_hash=gathered.content_hash, addition=addition
     )
     report = describe_sortie(recording, detection)
     writing.tracks.result()
-    frame_written.result()
+    hashed = with_hashes(rows, hashes.result())
     _write_mark(gathered.place, addition)
-    hashed = with_hashes(rows, gathered.place)
     return Prepared(gathered.sortie, gathered.place, gathered.content_hash, addition, hashed, report)
 
 
-def _write_tracks(recording: Recording, folder: Path) -> None:
+def _detect_and_write_frame(
+    gathered: Gathered, recording: Recording, settings: Settings, *, writer: Executor, gear_moves: str | None
+) -> tuple[Detection, Frame, Future[dict[str, str]]]:
+    """The frame needs no points: it is handed to the writer before they are looked for. Gives the hashes of all files, too."""
+    outline = look(recording, settings, gear_moves=gear_moves)
+    if is_large(recording.track(recording.main).time_s):
+        _ = outline.detection  # what the search takes is free again before the frame is made
+    frame = build_frame(recording, outline.runs, settings)
+    hashes = writer.submit(_write_frame, frame, gathered.place)
+    return outline.detection, frame, hashes
+
+
+def _write_frame(frame: Frame, place: Path) -> dict[str, str]:
+    """The frame on disk, behind the tracks; gives the hashes of all these files."""
+    write_frame(frame, place / FRAME)
+    return hash_files(place)
+
+
+def _write_derived(deriving: Future[Recording], flushed: Future[None], folder: Path) -> None:
+    _write_tracks(deriving.result(), flushed, folder)
+
+
+def _write_tracks(recording: Recording, flushed: Future[None], folder: Path) -> None:
+    """The tracks on disk, and the sources too: nothing may be committed before both are."""
+    flushed.result()
     folder.mkdir()
     for number, track in enumerate(recording.tracks, 1):
         write_track(track, recording.start_utc, folder / track_file_name(number, track.name))
@@ -233,12 +260,14 @@ def _copy(file: LogFile, source: Path) -> str:
     target.parent.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256()
     try:
-        with target.open("wb") as copy:
+        with target.open("wb", buffering=0) as copy, ThreadPoolExecutor(1) as beside:
+            hashed: Future[None] | None = None
             for block in _blocks(file):
-                digest.update(block)
-                copy.write(block)
-            copy.flush()
-            os.fsync(copy.fileno())
+                if hashed is not None:
+                    hashed.result()  # no more than two blocks in memory
+                hashed = beside.submit(digest.update, block)
+                _write_all(copy, block)
+            flush_unless_later(copy)
     except _UnreadableError:
         target.unlink()
         raise
@@ -246,6 +275,12 @@ def _copy(file: LogFile, source: Path) -> str:
         shutil.copystat(file.path, target)
     target.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
     return digest.hexdigest()
+
+
+def _write_all(copy: BinaryIO, block: bytes) -> None:
+    left = memoryview(block)
+    while left:
+        left = left[copy.write(left) :]
 
 
 def _write_mark(place: Path, addition: str) -> None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..shared.errors import NoProgrammeError, StoreError
+from ..shared.errors import NoProgrammeError
 from ..shared.late import pandas as pd
 from ..shared.settings import Settings, load_settings
 from . import fetch as fetching
@@ -24,16 +24,16 @@ from . import find as finding
 from . import judgement, query, shards, sources, sql
 from .bucket import is_remote
 from .commit import recover
-from .connection import create_catalog, open_catalog
+from .connection import open_catalog
+from .creation import make_programme
 from .engine import HERE, Engine
 from .marks import Mark, read_marks
 from .narrowing import Narrowing
 from .overview import list_coverage
-from .places import CATALOG, SETTINGS, SORTIES, is_programme
+from .places import SETTINGS, is_programme
 from .remote import begin_remote, open_remote, writing
 from .report import AddReport
 from .saved import SavedCondition, as_asked, list_saved
-from .template import settings_text
 from .turns import OnProgress
 
 if TYPE_CHECKING:  # imported by the methods that read logs or detect: half a second no question waits for
@@ -118,12 +118,12 @@ class Programme:
         with writing(self.folder):
             return answers.answer_question(self.folder, question, value, on_progress=on_progress)
 
-    def remove(self, sortie: str) -> None:
-        """Take a sortie out of the programme, its kept source files included. Raises UnknownSortieError."""
+    def remove(self, sortie: str) -> AddReport:
+        """Take a sortie and its kept files out; reports others detected again without it. Raises UnknownSortieError."""
         from . import add as adding
 
         with writing(self.folder):
-            adding.remove_sortie(self.folder, sortie)
+            return adding.remove_sortie(self.folder, sortie, self.settings, engine=HERE)
 
     def sorties(self) -> pd.DataFrame:
         """One row per sortie: sortie, start_utc, stop_utc, duration_s, aircraft, tracks, points, refused,
@@ -343,22 +343,7 @@ def create_programme(folder: Path | str) -> Programme:
         with tempfile.TemporaryDirectory() as local:
             return Programme(begin_remote(folder, create_programme(Path(local) / "new").folder))
     folder = Path(folder)
-    for name in (SETTINGS, CATALOG, SORTIES):
-        if (folder / name).exists():
-            raise StoreError(
-                "there is already a programme here",
-                where=str(folder),
-                found=name,
-                do="open it as it is, or choose another folder",
-            )
-    if folder.exists() and not folder.is_dir():
-        raise StoreError("a programme is a folder, this is a file", where=str(folder), do="choose another name")
-    try:
-        (folder / SORTIES).mkdir(parents=True)
-        (folder / SETTINGS).write_text(settings_text(), encoding="utf-8")
-    except OSError as error:
-        raise StoreError("the programme cannot be written", where=str(folder), found=str(error)) from None
-    create_catalog(folder)
+    make_programme(folder)
     return Programme(folder.resolve())
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from ..shared.errors import StoreError
 from ..shared.settings import Settings
 from .add import run_turns
-from .commit import commit_detected
+from .commit import check_sorties, commit_detected
 from .connection import open_catalog
 from .engine import Engine
 from .mirror import fetch_folder
@@ -37,9 +37,11 @@ def redetect(
     """Detect these sorties (all when none is named) with these settings; one that cannot be stays as it is.
 
     A sortie whose files were read with other settings than now (instruments, calibration) fails: it
-    has to be read again, by `rebuild`.
+    has to be read again, by `rebuild`. Raises UnknownSortieError before any is detected.
     """
     names = list(dict.fromkeys(sorties)) or _all_sorties(programme)
+    with open_catalog(programme) as connection:
+        check_sorties(connection, names)
 
     def begin(name: str, scratch: Path) -> PrepareJob:
         stored = read_stored(programme, name)

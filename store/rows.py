@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import math
 from collections.abc import Iterable, Mapping
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -29,6 +30,7 @@ Row = dict[str, Any]
 _CLOCK_COLUMNS = ("sortie", "i", "t", "until", "gap")
 
 
+@cache
 def program_version() -> str:
     """The installed program's version, 'unknown' when it is not installed."""
     try:
@@ -39,20 +41,25 @@ def program_version() -> str:
 
 def to_json(value: Any) -> str:
     """Any value of ours as strict JSON: NaN and infinities become null, times ISO 8601."""
-    return json.dumps(_plain(value), sort_keys=True, allow_nan=False, ensure_ascii=False)
+    return _JSON.encode(_plain(value))
+
+
+_JSON = json.JSONEncoder(sort_keys=True, allow_nan=False, ensure_ascii=False)
 
 
 def _plain(value: Any) -> Any:
+    if value is None or type(value) in (str, int, bool):  # nearly all there is
+        return value
+    if isinstance(value, np.generic | np.ndarray):
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         value = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
     if isinstance(value, Mapping):
         return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, np.generic | np.ndarray):
-        value = value.tolist()
     if isinstance(value, list | tuple | set | frozenset):
         return [_plain(one) for one in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
     if isinstance(value, dt.datetime | dt.date | dt.time):
         return value.isoformat()
     return value if isinstance(value, str | int | bool | None) else str(value)
@@ -67,7 +74,7 @@ def catalog_rows(
         "sortie": [_sortie_row(recording, settings, frame, content_hash, addition)],
         "source": (_source_row(number, one, recording) for number, one in enumerate(all_sources(recording), 1)),
         "track": (_track_row(number, track) for number, track in enumerate(recording.tracks, 1)),
-        "channel": [*_channel_rows(recording), *_frame_channel_rows(recording, frame)],
+        "channel": _channel_rows(recording, frame),
         "run": (
             {"channel": run.channel, "value": run.value, "start_s": run.segment.start_s, "stop_s": run.segment.stop_s}
             for run in state_runs(detection)
@@ -83,13 +90,13 @@ def catalog_rows(
             {**_point_row(number, point), "accepted": number <= len(detection.points)}
             for number, point in numbered_points(detection)
         ),
-        "statistic": _statistic_rows(detection),
         "finding": _finding_rows(recording, detection),
     }
-    return {
+    tables = {
         name: pa.Table.from_pylist([{"sortie": sortie, **row} for row in some], schema=TABLE[name].arrow_schema())
         for name, some in rows.items()
     }
+    return tables | {"statistic": _statistic_table(sortie, detection)}
 
 
 def all_sources(recording: Recording) -> tuple[Source, ...]:
@@ -173,34 +180,39 @@ def _track_row(number: int, track: Track) -> Row:
     }
 
 
-def _channel_rows(recording: Recording) -> list[Row]:
-    return [
-        {"track": track.name, "channel": name, **_column_facts(column), **_extent(column.values)}
+def _channel_rows(recording: Recording, frame: Frame) -> list[Row]:
+    """The channels of every track, then those of the frame: of one that is the main track's own the bounds are known."""
+    extents = {
+        (track.name, name): _extent(column.values)
+        for track in recording.tracks
+        for name, column in track.columns.items()
+    }
+    rows = [
+        {"track": track.name, "channel": name, **_column_facts(column), **extents[track.name, name]}
         for track in recording.tracks
         for name, column in track.columns.items()
     ]
-
-
-def _frame_channel_rows(recording: Recording, frame: Frame) -> list[Row]:
-    rows = []
     for name in frame.table.column_names:
         if name in _CLOCK_COLUMNS:
             continue
         column = recorded_column(recording, name)
         facts = _column_facts(column) if column else {"derived_from": to_json(frame.derived.get(name, ()))}
-        array = frame.table.column(name)
-        note_use(array.nbytes)
-        if pa.types.is_dictionary(array.type):
-            words = array.combine_chunks()
-            valid = len(words) - words.null_count
-            # a state that is unknown throughout has no value anywhere
-            if words.dictionary.to_pylist() == ["unknown"]:
-                valid = 0
-            extent = {"samples": len(words), "valid": valid}
-        else:
-            extent = _extent(array.to_numpy())
+        known = extents.get((recording.main, name)) if column and not column.is_text else None
+        extent = known or _frame_extent(frame.table.column(name))
         rows.append({"track": "frame", "channel": name, **facts, "unit": unit_of_channel(name), **extent})
     return rows
+
+
+def _frame_extent(array: pa.ChunkedArray) -> Row:
+    note_use(array.nbytes)
+    if not pa.types.is_dictionary(array.type):
+        return _extent(array.to_numpy())
+    words = array.combine_chunks()
+    valid = len(words) - words.null_count
+    # a state that is unknown throughout has no value anywhere
+    if words.dictionary.to_pylist() == ["unknown"]:
+        valid = 0
+    return {"samples": len(words), "valid": valid}
 
 
 def _column_facts(column: Column) -> Row:
@@ -279,23 +291,24 @@ def _point_row(number: int, point: StabilisedPoint) -> Row:
     }
 
 
-def _statistic_rows(detection: Detection) -> list[Row]:
-    return [
-        {
-            "number": number,
-            "channel": name,
-            "unit": one.unit,
-            "mean": one.mean,
-            "deviation": one.deviation,
-            "slope_per_s": one.slope_per_s,
-            "standard_error": one.standard_error,
-            "samples": one.count,
-            "low": one.low,
-            "high": one.high,
-        }
-        for number, point in numbered_points(detection)
-        for name, one in point.statistics.items()
-    ]
+def _statistic_table(sortie: str, detection: Detection) -> pa.Table:
+    """By columns: there are a thousand rows and more."""
+    points = numbered_points(detection)
+    ones = [one for _, point in points for one in point.statistics.values()]
+    columns = {
+        "sortie": [sortie] * len(ones),
+        "number": [number for number, point in points for _ in point.statistics],
+        "channel": [name for _, point in points for name in point.statistics],
+        "unit": [one.unit for one in ones],
+        "mean": [one.mean for one in ones],
+        "deviation": [one.deviation for one in ones],
+        "slope_per_s": [one.slope_per_s for one in ones],
+        "standard_error": [one.standard_error for one in ones],
+        "samples": [one.count for one in ones],
+        "low": [one.low for one in ones],
+        "high": [one.high for one in ones],
+    }
+    return pa.table(columns, schema=TABLE["statistic"].arrow_schema())
 
 
 def _finding_rows(recording: Recording, detection: Detection) -> list[Row]:

@@ -121,6 +121,16 @@ def list_rows_between(programme: Path, sortie: str, start_s: float, stop_s: floa
     return pd.DataFrame(found, columns=["sortie", "number", "file", "first", "last"])
 
 
+def list_rows_of_every_file(programme: Path, sortie: str, start_s: float, stop_s: float) -> pd.DataFrame:
+    """As `list_rows_between`, of every recorder's files. Raises UnknownSortieError."""
+    with open_catalog(programme) as connection:
+        check_sorties(connection, [sortie])
+        files = connection.execute("SELECT file FROM track WHERE sortie = ? ORDER BY track", [sortie]).fetchall()
+    span = pd.DataFrame([{"sortie": sortie, "number": 0, "start_s": start_s, "stop_s": stop_s}])
+    found = [row for (file,) in files for row in _rows_of_points(sortie_folder(programme, sortie) / str(file), span)]
+    return pd.DataFrame(found, columns=["sortie", "number", "file", "first", "last"]).drop_duplicates()
+
+
 def _rows_of_points(track: Path, spans: pd.DataFrame) -> list[dict[str, Any]]:
     table = pq.read_table(_existing(track), columns=["time_s", "row", "source"])
     files = [one["file"] for one in json.loads(table.schema.metadata[b"trimshot"])["sources"]]

@@ -14,6 +14,7 @@ from ..shared.late import pandas as pd
 from ..shared.units import factors
 from .connection import READER_WAIT_S, connect_memory, is_busy, open_catalog
 from .guarded import check_files, limit_time, shut_in
+from .instance import counted
 from .places import CATALOG, frame_file
 from .quoting import quote_text
 from .units import UNIT_FUNCTIONS, define_unit_functions
@@ -51,12 +52,13 @@ def _frames(programme: Path) -> list[Path]:
 @contextmanager
 def _open(programme: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     """The catalog in a DuckDB of its own, whose settings can be locked without touching another reader's."""
-    connection = connect_memory()
-    try:
-        _attach(connection, programme / CATALOG)
-        yield connection
-    finally:
-        connection.close()
+    with counted(programme / CATALOG):
+        connection = connect_memory()
+        try:
+            _attach(connection, programme / CATALOG)
+            yield connection
+        finally:
+            connection.close()
 
 
 def _attach(connection: duckdb.DuckDBPyConnection, catalog: Path) -> None:

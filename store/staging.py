@@ -18,6 +18,7 @@ from filelock import FileLock, Timeout
 
 from ..shared.durable import flush_folder
 from .connection import lock_programme
+from .marks import settle_marks
 from .places import MARK, PREPARING, REMOVED, REPLACED, SORTIES, remove_folder
 
 DISCARDED = "discarded-"  # .preparing/discarded-<token>: on its way out
@@ -54,6 +55,7 @@ def clear_leftovers(programme: Path, connection: duckdb.DuckDBPyConnection) -> N
     names = {path.name.removeprefix(REPLACED).removeprefix(REMOVED) for path in sorties.iterdir()}
     for name in sorted(name for name in names if not name.startswith(".")):
         _settle(programme, name, additions.get(name))
+    settle_marks(programme, connection, additions)
 
 
 def has_moved(programme: Path) -> bool:

@@ -1,4 +1,4 @@
-"""Scores found points and events against a simulated sortie's truth (tests/data/sorties/*.json.gz).
+"""Scores found points and events against a simulated sortie's truth (tests/data/truth/*.json.gz).
 
 A found interval matches a true segment when intersection over union is at least 0.5, or when it
 covers half of the segment and 90 % of it lies in the zone where relaxed criteria hold. Unmatched
@@ -59,22 +59,53 @@ def overlap(a: Interval, b: Interval) -> float:
 
 def score_points(truth: Truth, found: Sequence[Interval]) -> tuple[Count, list[tuple[Mapping[str, Any], Interval]]]:
     """Counts over glide and level segments, and the matched pairs (true segment, found interval)."""
+    seen, _ = _wanted(truth)
+    by_segment = _matched(seen, found)
+    pairs = [(seen[i], found[j]) for i, j in sorted(by_segment.items())]
+    return Count(len(pairs), len(false_points(truth, found)), len(seen) - len(pairs)), pairs
+
+
+def false_points(truth: Truth, found: Sequence[Interval]) -> list[int]:
+    """Places in `found` of those that match no segment and have no excuse."""
+    seen, unseen = _wanted(truth)
+    matched = set(_matched(seen, found).values())
+    return [j for j, f in enumerate(found) if j not in matched and not _excused(truth, f, seen, unseen)]
+
+
+def missed_in_longer(truth: Truth, found: Sequence[Interval]) -> list[Truth]:
+    """Missed segments nine tenths of which lie in a found interval that itself meets the truth's relaxed criteria.
+
+    The truth extends what the pilot meant by a minute at most: where the stretch stays steady it is cut there, and a
+    point that goes on matches it no longer by half.
+    """
+    seen, _ = _wanted(truth)
+    matched = _matched(seen, found)
+    steady = [f for f in found if _arguable(truth, f)]
+    return [
+        s
+        for i, s in enumerate(seen)
+        if i not in matched and any(overlap(_span(s), f) >= 0.9 * (s["end"] - s["start"]) for f in steady)
+    ]
+
+
+def _wanted(truth: Truth) -> tuple[list[Truth], list[Truth]]:
+    """Glide and level segments that the display shows, and those that lie in its gaps."""
     gaps = _display_gaps(truth)
     wanted = [s for s in truth["segments"] if s["kind"] in ("glide", "level")]
     unseen = [s for s in wanted if _share(_span(s), gaps) > 0.3]
-    seen = [s for s in wanted if s not in unseen]
+    return [s for s in wanted if s not in unseen], unseen
+
+
+def _matched(seen: Sequence[Truth], found: Sequence[Interval]) -> dict[int, int]:
+    """Place of each matched segment to that of its interval, those that overlap best first."""
     ranked = sorted(
         ((_union_share(_span(s), f), i, j) for i, s in enumerate(seen) for j, f in enumerate(found)), reverse=True
     )
-    by_segment: dict[int, int] = {}
+    out: dict[int, int] = {}
     for value, i, j in ranked:
-        if value > 0 and i not in by_segment and j not in by_segment.values() and _matches(seen[i], found[j], value):
-            by_segment[i] = j
-    matched = set(by_segment.values())
-    rest = [f for j, f in enumerate(found) if j not in matched]
-    false = sum(not _excused(truth, f, seen, unseen) for f in rest)
-    pairs = [(seen[i], found[j]) for i, j in sorted(by_segment.items())]
-    return Count(len(pairs), false, len(seen) - len(pairs)), pairs
+        if value > 0 and i not in out and j not in out.values() and _matches(seen[i], found[j], value):
+            out[i] = j
+    return out
 
 
 def score_events(truth: Truth, kind: str, found: Sequence[float]) -> Count:

@@ -1,6 +1,6 @@
 """The main job on simulated sorties with an independent truth: files in, points and events out.
 
-Truth: tests/data/sorties/*.json.gz, written by the flight simulation that flew the sorties, not by
+Truth: tests/data/truth/*.json.gz, written by the flight simulation that flew the sorties, not by
 this program. The floors asserted lie below what is reached (CHANGELOG, docs/measurements.md), so
 that they fail on a real loss and not on a change of the third digit.
 """
@@ -15,8 +15,8 @@ import pytest
 from tests.scoring import Count, Truth, load_truth, score_events, score_points
 from trimshot.store.programme import Programme
 
-SORTIES = Path(__file__).parent / "data" / "sorties"
-TRUTHS: dict[str, Truth] = {t["sortie"]: t for t in (load_truth(p) for p in sorted(SORTIES.glob("[ST]*.json.gz")))}
+DATA = Path(__file__).parent / "data" / "truth"
+TRUTHS: dict[str, Truth] = {t["sortie"]: t for t in (load_truth(p) for p in sorted(DATA.glob("[ST]*.json.gz")))}
 GENERIC = {"glide", "level"}
 
 

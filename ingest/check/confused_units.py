@@ -32,6 +32,12 @@ class Confusion:
         written_factor, written_offset = factors(self.written)
         return (value - written_offset) / written_factor * factor + offset
 
+    def undo(self, value: float) -> float:
+        """The SI value that was written, of one (SI) that was read in the stated unit."""
+        factor, offset = factors(self.stated)
+        written_factor, written_offset = factors(self.written)
+        return (value - offset) / factor * written_factor + written_offset
+
 
 def _both(*pairs: tuple[str, str]) -> tuple[Confusion, ...]:
     return tuple(Confusion(*pair) for one, other in pairs for pair in ((one, other), (other, one)))

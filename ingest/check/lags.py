@@ -26,7 +26,9 @@ def _static_lag(track: Track) -> list[Finding]:
     column = track.columns.get("pressure_altitude")
     if column is None or column.derived_from:
         return []
-    lag_s = air_data_lag(track) or _short_lag(track, "pressure_altitude", _satellite_height(track))
+    lag_s = air_data_lag(track, least_s=_least(track, STATIC_S)) or _short_lag(
+        track, "pressure_altitude", _satellite_height(track)
+    )
     if lag_s < STATIC_S:
         return []
     text = f"{track.name}: {column.source_name} follows satellite height {lag_s:.1f} s late; heights near the ground and sharp manoeuvres are affected"
@@ -39,6 +41,11 @@ def _short_lag(track: Track, name: str, truth: Floats | None) -> float:
     if truth is None or not _is_short(track):
         return 0.0
     return first_order_lag(track.time_s, track.columns[name].values, truth)
+
+
+def _least(track: Track, told_s: float) -> float | None:
+    """The lag from which on the comparison by windows must be carried to its end; a short log always needs all of it."""
+    return None if _is_short(track) else told_s
 
 
 def _is_short(track: Track) -> bool:
@@ -57,7 +64,7 @@ def _vertical_lag(track: Track) -> list[Finding]:
     shown, height = channel_signal(track, "vertical_speed"), channel_signal(track, "pressure_altitude")
     if shown is None or height is None:
         return []
-    found = fine_shift(shown, height.slopes(), _RATE, 1.0)
+    found = fine_shift(shown, height.slopes(), _RATE, 1.0, least_s=_least(track, VERTICAL_S))
     if found is None or found[0].windows < LEAST_WINDOWS or found[0].uncertainty_s > KNOWN_S:
         rate, height_m = column.values, track.columns["pressure_altitude"].values
         lag_s = first_order_rate_lag(track.time_s, rate, height_m) if _is_short(track) else 0.0

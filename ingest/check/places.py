@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ...shared.circle import within_turn
 from ...shared.recording import Column, Floats, Track
 from ...shared.vocabulary import ChannelMeaning, meaning_of
 
@@ -46,4 +47,4 @@ def is_circular(entry: ChannelMeaning) -> bool:
 def differences(values: Floats, others: Floats, circular: bool) -> Floats:
     """values - others, for angles the short way round (radians)."""
     gap = values - others
-    return (gap + np.pi) % (2 * np.pi) - np.pi if circular else gap
+    return within_turn(gap + np.pi, 2 * np.pi) - np.pi if circular else gap

@@ -10,6 +10,7 @@ from .bounces import find_bounces
 from .gaps import find_gaps
 from .heat_soak import find_heat_soak
 from .lags import find_lags
+from .misread_units import find_misread_units
 from .ranges import find_coarse_steps, find_out_of_range
 from .speeds import find_speed_units
 from .spikes import find_spikes
@@ -29,6 +30,7 @@ def check(tracks: Sequence[Track], told: Collection[Finding] = ()) -> tuple[Find
             continue
         out += find_gaps(track, told)
         out += find_out_of_range(track)
+        out += find_misread_units(track)
         out += find_spikes(track)
         out += find_stuck(track, everything)
         out += find_coarse_steps(track)

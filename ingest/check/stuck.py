@@ -21,6 +21,7 @@ from .places import channel_facts, channel_where, number_columns, step_of
 
 LEAST_S = 10.0
 LEAST_ROWS = 20
+BLOCK_ROWS = LEAST_ROWS // 2
 SPIKE_ROWS = 4
 MOST_RUNS = 20
 ALONE_S = 20.0  # without a witness a run must last this long
@@ -30,6 +31,8 @@ SHOWS_STEPS = 4.0  # the change expected must be this many steps of the recorder
 SHOWS_DEVIATIONS = 5.0  # and this many standard deviations of the usual disagreement
 LAPSE_K_PER_M = -0.0065  # standard atmosphere below 11 km, ICAO Doc 7488
 FLYING_M_S = 20.0
+RATE_WIDTH_S = 2.0  # a rate is the change over this long before and after
+_RATE_OF = "rate of "
 
 # channel -> (witness, known slope or None where the recording itself shows the relation)
 WITNESSES: Mapping[str, tuple[tuple[str, float | None], ...]] = {
@@ -111,6 +114,9 @@ def _runs(track: Track, column: Column, near: NDArray[np.bool_]) -> _Runs:
     near: (n - 1,), steps of the time that are no gaps. No runs at all when none is LEAST_ROWS long.
     """
     values, time_s = column.values, track.time_s
+    blocks = values[: len(values) // BLOCK_ROWS * BLOCK_ROWS].reshape(-1, BLOCK_ROWS)
+    if not (blocks[:, 0] == blocks[:, -1]).any():
+        return _Runs(np.empty(0, np.intp), np.empty(0, np.intp), time_s[:0])  # twenty rows hold a whole block
     same = np.zeros(len(values) + 1, dtype=bool)
     np.equal(values[1:], values[:-1], out=same[1:-1])
     same[1:-1] &= near
@@ -153,14 +159,20 @@ def _expected(witnesses: _Witnesses, column: Column, run: _Run) -> tuple[float, 
     """Change the witness says the channel should have made over the run, and the witness' name."""
     inside = slice(run.first, run.last + 1)
     for witness, slope in WITNESSES.get(column.name, ()):
-        moves = witnesses.find(witness)
-        if moves is None or not np.isfinite(moves[inside]).sum() > 0.5 * (run.last - run.first):
+        part = witnesses.inside(witness, run)
+        if part is None or not np.isfinite(part).sum() > 0.5 * (run.last - run.first):
             continue
-        low, high = np.nanquantile(moves[inside], [0.005, 0.995])
-        span, least = float(high - low), max(SHOWS_STEPS * step_of(column), _least(column.name))
+        least = max(SHOWS_STEPS * step_of(column), _least(column.name))
+        reach = float(np.fmax.reduce(part) - np.fmin.reduce(part))
+        if reach == 0 or (slope is not None and not abs(slope) * reach > least):
+            continue  # its quantiles lie no further apart
+        low, high = np.nanquantile(part, [0.005, 0.995])
+        span = float(high - low)
         if span == 0 or (slope is not None and not abs(slope) * span > least):
             continue  # too little to show, however well the two go together
         known_slope, noise = (slope, 0.0) if slope is not None else (0.0, 0.0)
+        moves = witnesses.find(witness)
+        assert moves is not None
         outside = np.isfinite(moves) & np.isfinite(column.values)
         outside[inside] = False
         if outside.sum() > 60:
@@ -191,36 +203,41 @@ def _relation(moves: Floats, values: Floats, slope: float | None) -> tuple[float
 
 
 class _Witnesses:
-    """Witnesses' samples at one track's times, each brought over once."""
+    """Witnesses' samples at one track's times, each brought over once; NaN where there are none."""
 
     def __init__(self, track: Track, tracks: tuple[Track, ...]) -> None:
-        self.track, self.tracks = track, tracks
+        self.track = track
+        self.tracks = sorted(tracks, key=lambda t: t.name != track.name)
         self.found: dict[str, Floats | None] = {}
 
     def find(self, name: str) -> Floats | None:
-        """The witness at the track's times, None when nobody records it."""
+        """The witness at all of the track's times, None when nobody records it."""
         if name not in self.found:
-            self.found[name] = _witness(self.track, self.tracks, name)
+            brought = (_bring(other, name, self.track.time_s) for other in self._holders(name))
+            self.found[name] = next((moves for moves in brought if np.isfinite(moves).any()), None)
         return self.found[name]
 
+    def inside(self, name: str, run: _Run) -> Floats | None:
+        """The witness over a run: of a single holder only the samples there are brought over."""
+        rows, holders = slice(run.first, run.last + 1), self._holders(name)
+        if len(holders) == 1 and name not in self.found:
+            return _bring(holders[0], name, self.track.time_s[rows])
+        moves = self.find(name)
+        return None if moves is None else moves[rows]
 
-def _witness(track: Track, tracks: tuple[Track, ...], name: str) -> Floats | None:
-    """A witness' samples at the track's times, NaN where it has none."""
-    rate = name.startswith("rate of ")
-    channel = name.removeprefix("rate of ")
-    for other in sorted(tracks, key=lambda t: t.name != track.name):
-        if channel not in other.columns or other.columns[channel].derived_from:
-            continue
-        if rate:
-            width = 2.0
-            later = sample_column(other, channel, track.time_s + width).astype(np.float64)
-            sooner = sample_column(other, channel, track.time_s - width).astype(np.float64)
-            moves = (later - sooner) / (2 * width)
-        else:
-            moves = sample_column(other, channel, track.time_s).astype(np.float64)
-        if np.isfinite(moves).any():
-            return np.asarray(moves)
-    return None
+    def _holders(self, name: str) -> list[Track]:
+        channel = name.removeprefix(_RATE_OF)
+        return [t for t in self.tracks if channel in t.columns and not t.columns[channel].derived_from]
+
+
+def _bring(other: Track, name: str, time_s: Floats) -> Floats:
+    """A channel of another track, or its rate, at these times."""
+    channel = name.removeprefix(_RATE_OF)
+    if channel == name:
+        return sample_column(other, channel, time_s).astype(np.float64)
+    later = sample_column(other, channel, time_s + RATE_WIDTH_S).astype(np.float64)
+    sooner = sample_column(other, channel, time_s - RATE_WIDTH_S).astype(np.float64)
+    return np.asarray((later - sooner) / (2 * RATE_WIDTH_S))
 
 
 def _finding(track: Track, column: Column, run: _Run, told: tuple[float, str | None]) -> Finding:

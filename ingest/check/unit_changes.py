@@ -41,8 +41,8 @@ def find_unit_changes(tracks: tuple[Track, ...]) -> list[Finding]:
 
 def _find_jump(track: Track, column: Column, entry: ChannelMeaning) -> Finding | None:
     """A single step from one sample to the next that is the ratio of two units, and stays."""
-    known = np.flatnonzero(np.isfinite(column.values))
-    values = column.values[known] if len(known) < len(column.values) else column.values
+    good = np.isfinite(column.values)
+    values = column.values if good.all() else column.values[good]
     if len(values) < 2 * SIDE_ROWS:
         return None
     steps = np.abs(np.diff(values))
@@ -52,19 +52,18 @@ def _find_jump(track: Track, column: Column, entry: ChannelMeaning) -> Finding |
     before, after = values[k + 1 - SIDE_ROWS : k + 1], values[k + 1 : k + 1 + SIDE_ROWS]
     if np.min(np.abs(after - before[-1])) < 0.5 * steps[k] or np.min(np.abs(before - after[0])) < 0.5 * steps[k]:
         return None
-    if not _stands_out(steps, k):
-        return None
     possible = confusions_of(entry.kind, column.source_unit)
-    found = find_confusion(possible, _end(before, -1), _end(after, 0), JUMP_TOLERANCE)
-    if found is None:
+    found = find_confusion(possible, float(_AT_STOP @ before), float(_AT_START @ after), JUMP_TOLERANCE)
+    if found is None or not _stands_out(steps, k):
         return None
-    row = int(track.row[known[k + 1]])
+    place = int(np.flatnonzero(good)[k + 1])
+    row = int(track.row[place])
     text = (
         f"{track.name}: {column.source_name} steps at line {row} from one sample to the next as if its unit had "
         f"changed ({found.words}); nothing was altered"
     )
     facts = channel_facts(track, column, confusion=found.words, factor=found.factor)
-    at = float(track.time_s[known[k + 1]])
+    at = float(track.time_s[place])
     return Finding("UNIT_CHANGE_SUSPECTED", text, "doubt", channel_where(track, column, row), 1, at, at, facts)
 
 
@@ -81,11 +80,13 @@ def _usual(steps: Floats) -> float:
     return float(np.percentile(steps, 90)) + 1e-9
 
 
-def _end(values: Floats, at: int) -> float:
-    """The value at the end of a stretch, by the straight line through it."""
-    count = np.arange(len(values), dtype=np.float64)
-    line = np.polynomial.Polynomial.fit(count, values, 1)
-    return float(line(count[at] + (0.5 if at < 0 else -0.5)))
+def _line_weights(at: float) -> Floats:
+    """What SIDE_ROWS values are multiplied by to give their least-squares line at a place counted in rows."""
+    away = np.arange(SIDE_ROWS) - (SIDE_ROWS - 1) / 2
+    return 1 / SIDE_ROWS + (at - (SIDE_ROWS - 1) / 2) * away / (away @ away)
+
+
+_AT_START, _AT_STOP = _line_weights(-0.5), _line_weights(SIDE_ROWS - 0.5)  # half-way to the next stretch
 
 
 # -- against another recorder ---------------------------------------------------------------------

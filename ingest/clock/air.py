@@ -140,15 +140,15 @@ def _first(track: Track, names: Sequence[str]) -> Signal | None:
     return None
 
 
-def air_data_lag(main: Track) -> float:
+def air_data_lag(main: Track, *, least_s: float | None = None) -> float:
     """How much later pressure altitude comes than satellite altitude in the same recorder, seconds.
 
-    Zero when it cannot be told to a fifth of a second.
+    Zero when it cannot be told to a fifth of a second. least_s: see `fine_shift`.
     """
     pressure, satellite = _first(main, ("pressure_altitude",)), _first(main, ("gnss_altitude", "gnss_unnamed_altitude"))
     if pressure is None or satellite is None:
         return 0.0
-    found = fine_shift(pressure, satellite, _LAGGED, 0.0)
+    found = fine_shift(pressure, satellite, _LAGGED, 0.0, least_s=least_s)
     if found is None or found[0].windows < LEAST_WINDOWS or found[0].uncertainty_s > LAG_KNOWN_S:
         return 0.0
     return float(np.clip(found[0].middle_offset_s, 0.0, LARGEST_LAG_S))

@@ -96,8 +96,9 @@ def _capped(weight: Floats) -> Floats:
 
 def _solve(time_s: Floats, shift: Floats, weight: Floats) -> tuple[float, float]:
     """Weighted mean and slope, the slope held back by the prior of quartz clocks."""
-    sums = _sums(time_s, shift, weight)
-    mean, slope = _from_sums(sums.sum(axis=1), _ridge(shift, weight), len(time_s))
+    products = (weight, weight * time_s, weight * (time_s * time_s), weight * shift, weight * (time_s * shift))
+    sums = np.array([np.add.reduce(product) for product in products])
+    mean, slope = _from_sums(sums, _ridge(shift, weight), len(time_s))
     return float(mean), float(slope)
 
 

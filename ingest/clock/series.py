@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from ...shared.circle import unwrap
 from ...shared.frame import gap_limit_s
 from ...shared.on_change import is_on_change, stamp_step_s
 from ...shared.recording import Floats, Track
@@ -86,12 +87,25 @@ class Signal:
     def slopes(self) -> Signal:
         """Time derivative by central differences over at least two seconds, as a Signal."""
         width = max(1, round(1.0 / self.step_s)) if np.isfinite(self.step_s) else 1
-        low = np.maximum(np.arange(len(self.time_s)) - width, 0)
-        high = np.minimum(np.arange(len(self.time_s)) + width, len(self.time_s) - 1)
-        span = np.maximum(self.time_s[high] - self.time_s[low], 1e-9)[:, None]
-        values = (self.values[high] - self.values[low]) / span
+        span = np.maximum(_across(self.time_s, width), 1e-9)[:, None]
+        values = _across(self.values, width) / span
         values[span[:, 0] > 2 * width * self.limit_s] = 0.0
-        return Signal(self.time_s, values, self.limit_s)
+        slopes = Signal(self.time_s, values, self.limit_s)
+        slopes.__dict__["step_s"] = self.step_s
+        return slopes
+
+
+def _across(values: Floats, width: int) -> Floats:
+    """Every sample's value `width` samples later less that as many sooner, or as many as there are."""
+    width = max(0, min(width, len(values) - 1))
+    first, last = values[:1].repeat(width, axis=0), values[-1:].repeat(width, axis=0)
+    return np.asarray(np.concatenate([values[width:], last]) - np.concatenate([first, values[: len(values) - width]]))
+
+
+def all_finite(values: Floats) -> NDArray[np.bool_]:
+    """Whether all numbers of a row are, (n, d) to (n,)."""
+    finite = np.isfinite(values)
+    return finite[:, 0] if values.shape[1] == 1 else np.asarray(finite.all(axis=1))
 
 
 def _brackets(signal: Signal, time_s: Floats) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
@@ -152,14 +166,16 @@ def _stepping(signal: Signal, step_s: float) -> Signal:
 
 
 def _clean(track: Track, values: Floats, *, turn: float = 0.0, held: bool = False) -> Signal | None:
-    good = np.isfinite(values).all(axis=1) & np.isfinite(track.time_s)
-    time_s, kept = track.time_s[good], values[good]
+    good = all_finite(values) & np.isfinite(track.time_s)
+    time_s, kept = (track.time_s, values) if good.all() else (track.time_s[good], values[good])
     if len(time_s) < 4:
         return None
-    first = np.concatenate([[True], np.diff(time_s) > 0])  # one sample a stamp: the first
-    time_s, kept = time_s[first], kept[first]
+    rises = np.diff(time_s) > 0
+    if not rises.all():
+        first = np.concatenate([[True], rises])  # one sample a stamp: the first
+        time_s, kept = time_s[first], kept[first]
     if len(time_s) < 4:
         return None
     if turn:
-        kept = np.unwrap(kept, axis=0, period=turn)
+        kept = np.column_stack([unwrap(column, turn) for column in kept.T])
     return Signal(time_s, kept, gap_limit_s(track), turn, held)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ...shared.recording import Floats
 from .line import ClockLine, Shifts, fit_line
-from .series import Signal
+from .series import Signal, all_finite
 
 SEARCH_S = 320.0  # clocks set by hand are wrong by minutes; whole hours are solved before
 CORRELATION_S = 10.0  # motion of an aeroplane is one independent look in about ten seconds
@@ -22,6 +22,9 @@ EVIDENCE = 8.0  # log-likelihood by which the best shift must beat every distant
 GUARD_S = 20.0  # shifts nearer than this are one and the same minimum
 LARGEST_GRID = 1500
 DENSE_S = 0.4  # samples nearer than this repeat each other
+STILL_MOVES = (
+    3.0  # moves like the last one that may still come: rounds that shrink by a quarter or more add up to these
+)
 LEAST_SHARE = 0.1  # windows whose slopes agree less than this hold noise only
 
 
@@ -106,51 +109,70 @@ def _pick(shift_s: Floats, misfit: Floats, seconds: Floats) -> float | None:
     return float(shift_s[best])
 
 
-def fine_shift(own: Signal, reference: Signal, how: Comparison, start_s: float) -> tuple[ClockLine, Shifts] | None:
-    """Clock error of `own` against `reference` from a first guess good to about ten seconds."""
+def fine_shift(
+    own: Signal, reference: Signal, how: Comparison, start_s: float, *, least_s: float | None = None
+) -> tuple[ClockLine, Shifts] | None:
+    """Clock error of `own` against `reference` from a first guess good to about ten seconds.
+
+    least_s: where only larger errors matter, the rounds end as soon as they lead to no such one; the line is then
+    good for nothing else.
+    """
     if own.held or reference.held:
         return _edge_shift(own, reference, how, start_s)
     line = ClockLine(start_s, 0.0, 0.0, 0.0, 0.0, 0)
-    sides = (_Side(own, own.slopes()), _Side(reference, reference.slopes()))
+    sides = _lay_out(own, reference)
     shifts = None
     for _ in range(6):
-        shifts = _window_shifts(*sides, how, line)
+        shifts = _window_shifts(sides, how, line)
         found = fit_line(shifts, how.floor_s * how.wander)
         if found is None or abs(found.offset_s - start_s) > 2 * GUARD_S:
             return None
         moved = abs(found.offset_s - line.offset_s) + abs(found.drift_ppm - line.drift_ppm) * 1e-3
+        still = STILL_MOVES * abs(found.middle_offset_s - line.middle_offset_s)
         line = found
-        if moved < 1e-4:
+        if moved < 1e-4 or (least_s is not None and found.middle_offset_s + still < least_s):
             break
     assert shifts is not None
     return line, shifts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Side:
-    """One of the two signals compared, with its time derivative."""
+class _Sides:
+    """Two signals with their time derivatives, compared at the samples of the slower one.
 
-    signal: Signal
-    slopes: Signal
+    time_s: (n,) of these samples on its clock; held: its values and slopes there, (n, d) each.
+    """
+
+    own: tuple[Signal, Signal]
+    reference: tuple[Signal, Signal]
+    by_own: bool
+    time_s: Floats
+    held: tuple[Floats, Floats]
 
 
-def _window_shifts(own: _Side, reference: _Side, how: Comparison, line: ClockLine) -> Shifts:
+def _lay_out(own: Signal, reference: Signal) -> _Sides:
+    """What stays the same in every round."""
+    thin = max(1, int(DENSE_S / max(own.step_s, reference.step_s)))
+    by_own = own.step_s > reference.step_s
+    sides = (own, own.slopes()), (reference, reference.slopes())
+    signal, slopes = sides[0] if by_own else sides[1]
+    time_s = signal.time_s[::thin]
+    held = signal.values[::thin], slopes.read(signal.places(time_s))
+    return _Sides(*sides, by_own, time_s, held)
+
+
+def _window_shifts(sides: _Sides, how: Comparison, line: ClockLine) -> Shifts:
     """One Gauss-Newton step in every window, about the given clock, at the slower recorder's samples."""
-    thin = max(1, int(DENSE_S / max(own.signal.step_s, reference.signal.step_s)))
-    by_own = own.signal.step_s > reference.signal.step_s
-    if by_own:
-        own_time_s = own.signal.time_s[::thin]
-        time_s = own_time_s - line.error_at(own_time_s)
-    else:
-        time_s = reference.signal.time_s[::thin]
-        own_time_s = time_s + line.error_at(time_s)
-    own_places, places = own.signal.places(own_time_s), reference.signal.places(time_s)
-    mine = own.signal.values[::thin] if by_own else own.signal.read(own_places)
-    error = mine - (reference.signal.read(places) if by_own else reference.signal.values[::thin])
-    slopes = own.slopes.read(own_places), reference.slopes.read(places)
-    if own.signal.turn:
-        error = (error + own.signal.turn / 2) % own.signal.turn - own.signal.turn / 2
-    good = np.isfinite(error).all(axis=1) & np.isfinite(slopes[0]).all(axis=1) & np.isfinite(slopes[1]).all(axis=1)
+    error_s = line.error_at(sides.time_s)
+    own_time_s = sides.time_s if sides.by_own else sides.time_s + error_s
+    signal, signal_slopes = sides.reference if sides.by_own else sides.own
+    places = signal.places(sides.time_s - error_s if sides.by_own else own_time_s)
+    moving = signal.read(places), signal_slopes.read(places)
+    mine, theirs = (sides.held, moving) if sides.by_own else (moving, sides.held)
+    error, slopes, turn = mine[0] - theirs[0], (mine[1], theirs[1]), sides.own[0].turn
+    if turn:
+        error = (error + turn / 2) % turn - turn / 2
+    good = all_finite(error) & all_finite(slopes[0]) & all_finite(slopes[1])
     if not good.all():
         own_time_s, error, slopes = own_time_s[good], error[good], (slopes[0][good], slopes[1][good])
     return solve_windows(own_time_s, error, slopes, how, line)

@@ -16,6 +16,7 @@ from ..tables import TypedTable, facts_of, raw_file, read_tables
 from ..text.notes import Notes
 from .columns import read_columns
 
+_FEATHER_1 = b"FEA1"
 _PARQUET, _ARROW_FILE, _ARROW_STREAM = b"PAR1", b"ARROW1\0\0", b"\xff\xff\xff\xff"
 _LONGEST_SCHEMA = 1 << 24
 _MACHINE_KEYS = (b"pandas", b"ARROW:schema", b"huggingface", b"geo", b"units", b"unit")
@@ -32,6 +33,8 @@ class Columnar:
         head = file.head
         if head.startswith(_PARQUET):
             return Claim(True, "the mark PAR1 of a Parquet file")
+        if head.startswith(_FEATHER_1):
+            return Claim(True, "the mark FEA1 of a Feather file of version 1")
         if head.startswith(_ARROW_FILE):
             return Claim(True, "the mark ARROW1 of an Arrow or Feather file")
         if head.startswith(_ARROW_STREAM) and 0 < int.from_bytes(head[4:8], "little") < _LONGEST_SCHEMA:
@@ -40,6 +43,13 @@ class Columnar:
 
     def read(self, file: LogFile, profile: InstrumentProfile | None) -> RawFile:
         """The table as written. Raises ParseError for a broken file and for a track file of our own."""
+        if file.head.startswith(_FEATHER_1):
+            raise ParseError(
+                "a Feather file of version 1, which is no longer read",
+                where=file.name,
+                allowed="Feather of version 2, Parquet, Arrow",
+                do="write the table again as one of these",
+            )
         table = _read_table(file)
         metadata = _metadata(table)
         if b"trimshot" in (table.schema.metadata or {}):

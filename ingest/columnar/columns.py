@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -10,9 +11,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..tables import TableColumn, as_floats
+from ..text.headers import unit_in_name
 
 _UNIT_KEYS = ("unit", "units", "uom", "unit_of_measure")
 WIDEST_LIST = 64
+_INDEX = re.compile(r"__index_level_\d+__")
 _STEPS = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 
 
@@ -36,7 +39,9 @@ def _flat_fields(table: pa.Table) -> Iterator[tuple[pa.Field, pa.ChunkedArray]]:
     """Fields with the members of nested ones beside each other, named 'outer.inner'."""
     while any(pa.types.is_struct(field.type) for field in table.schema):
         table = table.flatten()
-    yield from zip(table.schema, table.columns, strict=True)
+    # a data frame's index, which its library writes behind the columns, stands in front of them
+    order = sorted(range(len(table.schema)), key=lambda i: not _INDEX.fullmatch(table.schema.field(i).name))
+    yield from ((table.schema.field(i), table.column(i)) for i in order)
 
 
 def _field_unit(field: pa.Field) -> str | None:
@@ -64,9 +69,9 @@ def _convert(name: str, column: pa.Array, unit: str | None) -> list[TableColumn]
         return _convert(name, column.dictionary_decode(), unit)
     if isinstance(kind, pa.BaseExtensionType):
         return _convert(name, column.storage, unit)
-    if pa.types.is_fixed_size_list(kind) and kind.list_size <= WIDEST_LIST:
-        parts = [pc.list_element(column, i) for i in range(kind.list_size)]
-        return [c for i, part in enumerate(parts) for c in _convert(f"{name}[{i}]", part, unit)]
+    if (width := _list_width(column)) is not None:
+        parts = [pc.list_element(column, i) for i in range(width)]
+        return [c for i, part in enumerate(parts) for c in _convert(f"{name}[{i}]", part, unit or unit_in_name(name))]
     if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_boolean(kind):
         return [TableColumn(name, _numbers(column), unit)]
     if pa.types.is_decimal(kind):
@@ -76,6 +81,17 @@ def _convert(name: str, column: pa.Array, unit: str | None) -> list[TableColumn]
         return [TableColumn(name, seconds, unit or "s")]
     text = _as_text(column)
     return [TableColumn(name, text, unit)] if text is not None else []
+
+
+def _list_width(column: pa.Array) -> int | None:
+    """The length of all lists of a column of lists; None where they differ, are too long, or are none."""
+    if pa.types.is_fixed_size_list(column.type):
+        lengths = {column.type.list_size}
+    elif pa.types.is_list(column.type) or pa.types.is_large_list(column.type):
+        lengths = set(pc.unique(pc.list_value_length(column)).to_pylist()) - {None}
+    else:
+        return None
+    return lengths.pop() if len(lengths) == 1 and 0 < min(lengths) <= WIDEST_LIST else None
 
 
 def _numbers(column: pa.Array) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -91,6 +107,11 @@ def _as_text(column: pa.Array) -> pa.Array | None:
         return column
     if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
         return column.cast(pa.string())
+    if pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
+        try:
+            return column.cast(pa.string())
+        except pa.ArrowInvalid:
+            return None
     if pa.types.is_timestamp(kind):
         zone = "" if kind.tz is None else "Z"
         plain = _coarsest(column.cast(pa.timestamp(kind.unit)))

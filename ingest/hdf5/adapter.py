@@ -14,7 +14,7 @@ from ...shared.settings import InstrumentProfile
 from ..arrays import tables_of
 from ..probing import kills_its_reader, words_of
 from ..raw import Claim, LogFile, RawFile
-from ..tables import facts_of, raw_file, read_tables
+from ..tables import raw_file, read_tables
 from ..text.notes import Notes
 from .datasets import Content, read_content
 from .superblock import find_signature, stored_size
@@ -44,8 +44,7 @@ class Hdf5:
         metadata = dict(content.text)
         if file.head.startswith(b"MATLAB"):
             metadata["header"] = re.sub(r"\s+", " ", file.head[:_MATLAB_HEADER].decode("latin-1")).strip("\0 ")
-        facts = facts_of(content.text)
-        tables = tables_of(content.arrays, facts)
+        tables = tables_of(content.arrays, content.text)
         if not tables:
             raise ParseError(
                 "the file holds no arrays that can be channels",

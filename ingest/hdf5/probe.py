@@ -14,6 +14,7 @@ import h5py
 
 _ERRORS = (OSError, RuntimeError, ValueError, KeyError, TypeError, IndexError, AttributeError, NotImplementedError)
 MOST_OBJECTS = 20_000
+FLOOR_BYTES, MOST_RATIO = 1 << 28, 200
 
 
 def walk(group: Any, left: list[int]) -> None:
@@ -43,10 +44,20 @@ def touch_attributes(item: Any) -> None:
 def touch_samples(item: Any) -> None:
     """Read one dataset."""
     try:
-        if item.shape is not None:
+        if item.shape is not None and not _is_left_out(item):
             item[()]
     except _ERRORS:
         return
+
+
+def _is_left_out(item: Any) -> bool:
+    """As the reader: samples in other files, and those declared and never written, are not asked for."""
+    size = item.size * item.dtype.itemsize
+    return (
+        bool(item.external)
+        or item.is_virtual
+        or (size > FLOOR_BYTES and size > MOST_RATIO * max(1, item.id.get_storage_size()))
+    )
 
 
 def main(path: str) -> int:

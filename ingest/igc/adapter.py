@@ -22,6 +22,7 @@ from .times import DAY_S, FixTimes, fix_times, seconds_of_day
 
 _FIX = re.compile(rb"(?m)^B\d{6}\d{7}[NS]\d{8}[EW][AV]")
 _IDENTITY = re.compile(rb"(?:\xef\xbb\xbf)?\s*A[A-Z0-9]{3}")
+_SMALL = re.compile(rb"(?m)^b\d{6}\d{7}[ns]\d{8}[ew][av]")  # some programs write all their records in small letters
 _DATE = re.compile(rb"(?m)^H[A-Z]DTE")
 Floats = NDArray[np.float64]
 
@@ -39,6 +40,8 @@ class Igc:
             return Claim(True, "an A record and a date header")
         if _FIX.search(lines):
             return Claim(True, "fix records (B)")
+        if _SMALL.search(lines):
+            return Claim(True, "fix records in small letters (b)")
         return Claim(False, "no fix record (B) and no A record with a date header in the first 4 KiB")
 
     def read(self, file: LogFile, profile: InstrumentProfile | None) -> RawFile:
@@ -46,7 +49,8 @@ class Igc:
 
         Raises ParseError when the file holds no whole fix.
         """
-        records = read_records(file.content)
+        small = _SMALL.search(file.head) is not None and _FIX.search(file.head) is None
+        records = read_records(file.content.upper() if small else file.content)
         if not records.fixes:
             raise ParseError("no whole fix record", where=file.name, found=f"{records.lines} lines, no B record")
         texts = [text for _, text in records.fixes]

@@ -20,6 +20,7 @@ from ..timeline import find_gaps
 from .channels import Table, Tables, read_channels
 from .packets import (
     COUNTER_SIZE,
+    NETWORK_TIME,
     SETUP,
     SYNC,
     TICK_S,
@@ -32,7 +33,7 @@ from .packets import (
     scan_packets,
 )
 from .setup_record import Setup, read_setup
-from .timecodes import DAY_S, FORMATS, SOURCES, TimeLine, fit_line, read_codes, report_bad
+from .timecodes import DAY_S, FORMATS, SOURCES, TimeLine, compare_clocks, fit_line, rank_clocks, read_codes, report_bad
 from .year import find_year
 
 _DECODED = (SETUP, TIME, 0x02, 0x03, 0x21, 0x29, 0x30, 0x38)  # events and index hold no samples
@@ -133,21 +134,27 @@ def _clock(
         raise ClockError(
             "no usable time packet in the file",
             where=file.name,
-            found=f"{len(stamped)} time packets, {len(bad)} impossible",
+            found=_tell_times(packets, stamped, bad),
             code="NO_TIME_CHANNEL",
             do="record the time channel with the data",
         )
-    forms = Counter((c.channel, c.year is None) for c in codes)
-    best = forms.most_common(1)[0][0]
-    line = fit_line([c for c in codes if (c.channel, c.year is None) == best], wrap)
+    best, *others = rank_clocks(codes)
+    line = fit_line(best, wrap)
     findings = [*report_bad(sorted([*bad, *line.odd])), *line.findings]
+    findings += [f for other in others for f in compare_clocks(line, fit_line(other, wrap))]
     first = line.first
-    evidence = f"{len(line.codes)} time packets of channel {best[0]}, {FORMATS.get(first.form, 'unknown form')}"
+    evidence = f"{len(line.codes)} time packets of channel {first.channel}, {FORMATS.get(first.form, 'unknown form')}"
     evidence += f", source {SOURCES.get(first.source, 'not stated')}"
     basis: TimeBasis = "gps" if first.form == 5 else "local" if first.form == 3 else "utc"
     if first.year is not None:
         return _Clock(line, basis, 0.0, None, evidence, findings)
     return _dated(file, line, basis, evidence, findings, setup, profile)
+
+
+def _tell_times(packets: list[Packet], stamped: list[Packet], bad: list[tuple[int, str]]) -> str:
+    network = sum(p.kind == NETWORK_TIME for p in packets)
+    told = f"{len(stamped)} time packets, {len(bad)} impossible"
+    return told + (f"; {network} of time format 2 (network time), which are not decoded" if network else "")
 
 
 def _dated(

@@ -9,14 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..raw import RawColumn
+from .buswords import read_field
 from .packets import ANALOG, ARINC_429, DISCRETE, MESSAGE, Packet
 from .samples import Samples, read_analog, read_bus_words, read_discrete, read_messages
 from .setup_record import Conversion, Setup, number
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
-_NORMAL = 3  # sign/status matrix of a binary word: normal operation (ARINC 429 part 1, BNR)
-_DATA_BITS = 19
 _REVERSED = np.array([int(f"{b:08b}"[::-1], 2) for b in range(256)], dtype=np.int64)
 
 
@@ -151,8 +150,10 @@ def _bus(channel: int, packets: list[Packet], data: bytes, setup: Setup, out: Ta
     done = np.zeros(len(words), np.bool_)
     for label in known:
         rows = (labels == label.label) & ((sdis == label.sdi) if label.sdi is not None else True)
-        if rows.any():
-            column = _binary_word(label.name, words[rows], setup.conversions.get(label.name))
+        conversion = setup.conversions.get(label.name)
+        counts = read_field(words[rows], conversion.binary if conversion is not None else "", label.mask)
+        if rows.any() and counts is not None:
+            column = _converted(label.name, counts, conversion)
             out.tables.append(Table(label.name, None, samples.counter[rows], samples.packet[rows], (column,)))
             done |= rows
     for key in np.unique(keys[~done]):
@@ -160,16 +161,6 @@ def _bus(channel: int, packets: list[Packet], data: bytes, setup: Setup, out: Ta
         title = f"{setup.name_of(channel)} bus {key >> 16} label {key >> 8 & 0xFF:03o} sdi {key & 3}"
         column = RawColumn(title, words[rows].astype(np.float64), None, None, 1.0)
         out.tables.append(Table(title, None, samples.counter[rows], samples.packet[rows], (column,)))
-
-
-def _binary_word(title: str, words: Integers, conversion: Conversion | None) -> RawColumn:
-    """A BNR word's data field (bits 29 to 11, two's complement) converted; missing where the word is not valid."""
-    counts = words >> 10 & (1 << _DATA_BITS) - 1
-    unsigned = conversion is not None and conversion.binary.startswith("UNS")
-    if not unsigned:
-        counts = np.where(counts >= 1 << _DATA_BITS - 1, counts - (1 << _DATA_BITS), counts)
-    valid = (words >> 29 & 3) == _NORMAL
-    return _converted(title, np.where(valid, counts.astype(np.float64), np.nan), conversion)
 
 
 def _message(channel: int, packets: list[Packet], data: bytes, setup: Setup, out: Tables) -> None:

@@ -20,6 +20,7 @@ LARGEST_SETUP = 134_217_728
 COUNTER_SIZE = 1 << 48  # relative time counter, 10 MHz
 TICK_S = 1e-7
 
+NETWORK_TIME = 0x12
 SETUP, TIME, BUS_1553, ANALOG, DISCRETE, MESSAGE, ARINC_429 = 0x01, 0x11, 0x19, 0x21, 0x29, 0x30, 0x38
 KIND_NAMES = {
     0x00: "user defined",
@@ -28,6 +29,7 @@ KIND_NAMES = {
     0x03: "recording index",
     0x09: "PCM",
     TIME: "time",
+    NETWORK_TIME: "time, format 2",
     BUS_1553: "MIL-STD-1553",
     0x1A: "16PP194",
     ANALOG: "analog",

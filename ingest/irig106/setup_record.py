@@ -45,11 +45,12 @@ class Conversion:
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """One measurement of a bus word: octal label, SDI (None: any) and its name."""
+    """One measurement of a bus word: octal label, SDI (None: any), its name, its bits as a mask (None: all of the data)."""
 
     label: int
     sdi: int | None
     name: str
+    mask: str | None = None
 
 
 @dataclass
@@ -140,7 +141,8 @@ def _read_labels(setup: Setup) -> None:
         octal = int(value, 8) if re.fullmatch(r"[0-7]{1,3}", value) else None
         if name and octal is not None and octal <= 0o377:
             bits = int(sdi, 2) if re.fullmatch(r"[01]{2}", sdi) else None
-            setup.labels.setdefault(links[x], []).append(Label(octal, bits, name))
+            mask = setup.attributes.get(f"B-{x}\\MBM-{bus}-{message}-1-1")
+            setup.labels.setdefault(links[x], []).append(Label(octal, bits, name, mask))
 
 
 def number(text: str | None) -> float | None:

@@ -112,6 +112,47 @@ def _date(month_day: int, year_word: int, leap: bool) -> tuple[int, int] | str:
         return f"day {day} month {month} year {year}"
 
 
+LEAST_SHARE = 0.2  # of the packets of the clock with the most; a clock with fewer was hardly there
+APART_S = 1.0
+_EXTERNAL = 1
+
+
+def rank_clocks(codes: list[TimeCode]) -> list[list[TimeCode]]:
+    """The codes of each clock of the file, the one to be believed first.
+
+    A recorder's own clock comes after any other, one without a year after one with it, an internal source after an external
+    one; then the one with the most packets. `codes` must not be empty.
+    """
+    clocks: dict[tuple[int, bool], list[TimeCode]] = {}
+    for code in codes:
+        clocks.setdefault((code.channel, code.year is None), []).append(code)
+    most = max(map(len, clocks.values()))
+
+    def rank(clock: list[TimeCode]) -> tuple[bool, bool, bool, bool, int]:
+        first = clock[0]
+        rare = len(clock) < LEAST_SHARE * most
+        return rare, first.form == 3, first.year is None, first.source != _EXTERNAL, -len(clock)
+
+    return sorted(clocks.values(), key=rank)
+
+
+def compare_clocks(taken: TimeLine, other: TimeLine) -> list[Finding]:
+    """What a second clock of the file says, where it is another time; whole days count only where both state the year."""
+    apart = float(other.seconds(np.array([taken.origin]))[0]) - taken.offset
+    one, two = other.first, taken.first
+    if one.form == 5 or two.form == 5:  # the satellites' scale is ahead by the leap seconds
+        return []
+    if (one.year is None) != (two.year is None):
+        apart = (apart + DAY_S / 2) % DAY_S - DAY_S / 2
+    if abs(apart) < APART_S:
+        return []
+    text = (
+        f"the clock of channel {one.channel} ({FORMATS.get(one.form, 'unknown form')}) stands {apart:+.2f} s from that of "
+        f"channel {two.channel} ({FORMATS.get(two.form, 'unknown form')}), which was taken"
+    )
+    return [Finding("CLOCK_OFFSET", text, "note", f"channel {one.channel}", facts={"seconds": apart})]
+
+
 MOST_DRIFT = 0.01  # seconds a second; a crystal does a thousand times better, damage does anything
 
 

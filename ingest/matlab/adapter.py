@@ -8,10 +8,11 @@ from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..arrays import tables_of
 from ..raw import Claim, LogFile, RawFile
-from ..tables import facts_of, raw_file, read_tables
+from ..tables import raw_file, read_tables
 from ..text.notes import Notes
 from .elements import Variables, read_variables
 from .variables import sort_variables
+from .version4 import find_order, read_version_4
 
 _TEXT = 116  # bytes of description, then 8 of offsets, then version and byte order
 _ORDERS = {b"IM": ("<", "little"), b"MI": (">", "big")}
@@ -27,6 +28,8 @@ class Matlab5:
         """Yes when version 1 and a byte order mark stand behind the descriptive text."""
         head = file.head
         order = _ORDERS.get(head[126:128])
+        if file.name.lower().endswith(".mat") and find_order(head) is not None:
+            return Claim(True, "a MATLAB file of version 4: a variable stands at its very beginning")
         if order is None or head[124:126] != (b"\x00\x01" if order[0] == "<" else b"\x01\x00"):
             return Claim(False, "no MATLAB 5 header")
         return Claim(True, f"a MATLAB 5 header, {order[1]}-endian")
@@ -35,8 +38,7 @@ class Matlab5:
         """One table per length. Raises ParseError for a broken file, ClockError when nothing is a time."""
         found = _load(file)
         arrays, text, left = sort_variables(found.values)
-        facts = facts_of(text)
-        tables = tables_of(arrays, facts)
+        tables = tables_of(arrays, text)
         if not tables:
             raise ParseError(
                 "the file holds no vectors of numbers",
@@ -61,6 +63,9 @@ def _load(file: LogFile) -> Variables:
     if file.size == 0:
         raise ParseError("the file is empty", where=file.name, code="EMPTY_FILE")
     order = _ORDERS.get(file.content[126:128])
+    oldest = find_order(file.head)
+    if oldest is not None:
+        return read_version_4(file.content, oldest)
     if order is None:
         raise ParseError("no MATLAB 5 header", where=file.name, do="copy or save it again")
     found = read_variables(file.content, order[0])

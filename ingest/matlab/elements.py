@@ -19,14 +19,15 @@ from numpy.typing import NDArray
 HEADER_BYTES = 128
 MOST_UNPACKED = 4 << 30
 DEEPEST = 16
+MOST_CELLS, MOST_STRUCTS = 1_000_000, 10_000
 _MATRIX, _COMPRESSED = 14, 15
 _STORED = {1: "i1", 2: "u1", 3: "i2", 4: "u2", 5: "i4", 6: "u4", 7: "f4", 9: "f8", 12: "i8", 13: "u8"}
 _TEXT = {1: "latin-1", 2: "latin-1", 4: "utf-16", 16: "utf-8", 17: "utf-16", 18: "utf-32"}
-_STRUCT, _OBJECT, _CHAR, _NUMERIC = 2, 3, 4, range(6, 16)
+_CELL, _STRUCT, _OBJECT, _CHAR, _NUMERIC = 1, 2, 3, 4, range(6, 16)
 _CLASSES = {
     6: "f8", 7: "f4", 8: "i1", 9: "u1", 10: "i2", 11: "u2", 12: "i4", 13: "u4", 14: "i8", 15: "u8",
 }  # fmt: skip
-_KINDS = {1: "cells", 3: "an object", 5: "a sparse matrix", 16: "a function", 17: "an object"}
+_KINDS = {3: "an object", 5: "a sparse matrix", 16: "a function", 17: "an object"}
 
 
 class BrokenElement(Exception):
@@ -126,6 +127,8 @@ def _matrix(view: memoryview, order: str, depth: int) -> tuple[str, Any]:
         return name, Unusable("complex numbers") if is_complex else _array(view, at, order, kind, dimensions)
     if kind == _CHAR:
         return name, _characters(view, at, order, dimensions)
+    if kind == _CELL:
+        return name, _cells(view, at, order, dimensions, depth)
     if kind == _STRUCT:
         return name, _struct(view, at, order, dimensions, depth)
     return name, Unusable(_KINDS.get(kind, f"class {kind}"))
@@ -153,8 +156,8 @@ def _array(view: memoryview, at: int, order: str, kind: int, dimensions: list[in
     return values.astype(_CLASSES[kind]).reshape(dimensions, order="F")
 
 
-def _characters(view: memoryview, at: int, order: str, dimensions: list[int]) -> str:
-    """Text; rows of a character matrix are joined by line feeds."""
+def _characters(view: memoryview, at: int, order: str, dimensions: list[int]) -> str | NDArray[np.object_]:
+    """Text; rows of a character matrix are words."""
     if at >= len(view):
         return ""
     element, _ = _next(view, at, order)
@@ -165,26 +168,46 @@ def _characters(view: memoryview, at: int, order: str, dimensions: list[int]) ->
     rows = dimensions[0] if dimensions else 1
     if rows <= 1 or len(text) % rows:
         return text.strip("\0 ")
-    return "\n".join(text[k::rows].strip("\0 ") for k in range(rows))
+    return np.array([text[k::rows].strip("\0 ") for k in range(rows)], dtype=object)
+
+
+def _cells(view: memoryview, at: int, order: str, dimensions: list[int], depth: int) -> Any:
+    """A cell array of words as words, of single numbers as numbers; other cells are no channel."""
+    count = prod(dimensions)
+    if not 0 <= count <= MOST_CELLS:
+        raise BrokenElement(f"cells in dimensions {dimensions[:6]}")
+    values = []
+    for _ in range(count):
+        member, at = _next(view, at, order)
+        value = _matrix(member.data, order, depth + 1)[1]
+        single = isinstance(value, np.ndarray) and value.dtype.kind in "biuf" and value.size <= 1
+        if not isinstance(value, str) and not single:
+            return Unusable("cells")
+        values.append(value if isinstance(value, str) else float(value.reshape(-1)[0]) if value.size else None)
+    if all(value is None or isinstance(value, float) for value in values):
+        return np.array(values, dtype=np.float64)
+    return np.array([value if isinstance(value, str) else "" for value in values], dtype=object)
 
 
 def _struct(view: memoryview, at: int, order: str, dimensions: list[int], depth: int) -> Any:
-    """One struct as a dict; an array of structs is no channel."""
-    if prod(dimensions) != 1:
+    """One struct as a dict, an array of structs as a list of them."""
+    count = prod(dimensions)
+    if not 0 <= count <= MOST_STRUCTS:
         return Unusable("an array of structs")
     length_element, at = _next(view, at, order)
     names_element, at = _next(view, at, order)
     lengths = _numbers(length_element, order)
     length = int(lengths[0]) if len(lengths) else 0
-    if length <= 0:
-        return {}
-    out = {}
-    for name in _field_names(bytes(names_element.data), length):
-        member, at = _next(view, at, order)
-        if member.kind != _MATRIX:
-            raise BrokenElement("a field that is no matrix")
-        out[name] = _matrix(member.data, order, depth + 1)[1]
-    return out
+    names = list(_field_names(bytes(names_element.data), length)) if length > 0 else []
+    out: list[dict[str, Any]] = []
+    for _ in range(count):
+        out.append({})
+        for name in names:
+            member, at = _next(view, at, order)
+            if member.kind != _MATRIX:
+                raise BrokenElement("a field that is no matrix")
+            out[-1][name] = _matrix(member.data, order, depth + 1)[1]
+    return out[0] if count == 1 else out
 
 
 def _field_names(names: bytes, length: int) -> Iterator[str]:

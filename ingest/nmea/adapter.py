@@ -17,7 +17,7 @@ from .columns import Reading, read_columns
 from .epochs import DAY_S, Epochs, Integers, Timed, bind_epochs, rebuild_before_fix
 from .fields import day_of, days_of_dates, decimals, numbers, text_at, times_of_day
 from .remains import Remains, find_remains
-from .sentences import Sentences, find_sentences
+from .sentences import Sentences, find_sentences, trust_unsealed
 
 TIMED = ("RMC", "GGA", "ZDA")
 USED = (*TIMED, "VTG", "GSA")
@@ -46,7 +46,8 @@ class Nmea0183:
 
         Raises ParseError when no sentence is whole, ClockError when none carries a time.
         """
-        sentences = find_sentences(file.content)
+        found = find_sentences(file.content)
+        sentences = trust_unsealed(found)
         reading, epochs, timed = _read_rows(file, sentences)
         remains = find_remains(sentences, USED)
         time, findings = _time_of(reading, epochs)
@@ -56,6 +57,10 @@ class Nmea0183:
         if len(leap):
             findings.append(_finding("LEAP_SECOND", "second 60 was kept", leap))
         track, disorder = put_in_order(track, leap.tolist())
+        if sentences is not found:
+            text = "no sentence has a checksum: those with the usual number of fields were trusted; a cut one may be among them"
+            count = int(np.count_nonzero(sentences.good))
+            findings.append(Finding("NO_CHECKSUM", text, "doubt", file.name, count))
         findings += [*more, *disorder, *_without_time(sentences, timed, epochs), *remains.findings()]
         return RawFile(
             file=file,

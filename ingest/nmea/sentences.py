@@ -8,13 +8,14 @@ the checksum field.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 _DOLLAR, _BANG, _STAR, _COMMA, _LF, _CR = 36, 33, 42, 44, 10, 13
 _PROPRIETARY = ord("P")
+LEAST_UNSEALED, USUAL_SHARE = 10, 0.9  # sentences without a checksum that prove each other; share of a type alike
 _HEX = np.full(256, -1, dtype=np.int16)
 for _value, _digit in enumerate(b"0123456789ABCDEF"):
     _HEX[_digit] = _value
@@ -83,6 +84,24 @@ def find_sentences(content: bytes) -> Sentences:
     mark = _LF if b"\n" in content else _CR
     line = np.searchsorted(np.flatnonzero(buffer == mark), start) + 1
     return Sentences(content, start, stop, after, line.astype(np.int64), sealed, good, _formatters(buffer, start))
+
+
+def trust_unsealed(sentences: Sentences) -> Sentences:
+    """The sentences of a file in which none has a checksum (it is optional for most of them): those with as many fields
+    as nearly all of their type, up to the end of their line, count as whole. Few sentences prove nothing."""
+    if sentences.sealed.any() or len(sentences.start) < LEAST_UNSEALED:
+        return sentences
+    buffer = np.frombuffer(sentences.content + b"\0", dtype=np.uint8)
+    ended = (buffer[sentences.stop] == _CR) | (buffer[sentences.stop] == _LF)
+    commas = np.flatnonzero(buffer == _COMMA)
+    fields = np.searchsorted(commas, sentences.stop) - np.searchsorted(commas, sentences.start)
+    good = np.zeros(len(fields), dtype=np.bool_)
+    for formatter in np.unique(sentences.formatter[sentences.formatter > 0]):
+        same = sentences.formatter == formatter
+        usual = same & (fields == np.bincount(fields[same]).argmax())
+        if usual.sum() > USUAL_SHARE * same.sum():
+            good |= usual & ended
+    return replace(sentences, sealed=good, good=good)
 
 
 def _starts(buffer: NDArray[np.uint8]) -> Integers:

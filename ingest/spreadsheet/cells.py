@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from typing import Any
 
-_HOUR_S = 3600.0
+_DAY = dt.timedelta(days=1)
+_DAY_ZERO_YEARS = (1899, 1900, 1904)  # of the days a spreadsheet counts from
+_CLOCK = re.compile(r"(?i)\b(utc|gmt|zulu|local|clock|time of day|uhrzeit|heure|hora)\b")
 
 
 def as_lines(rows: Sequence[Sequence[Any]]) -> bytes:
     """Rows of cells as tab-delimited lines; always empty columns at the right are left out."""
     width = max((_filled(row) for row in rows), default=0)
+    rows = _with_times_of_day(rows, width)
     hours_lost = _columns_without_hours(rows, width)
     lines = []
     for row in rows:
@@ -63,3 +67,37 @@ def _columns_without_hours(rows: Sequence[Sequence[Any]], width: int) -> set[int
         if len(times) >= 2 and all(time.hour == 0 for time in times):
             out.add(k)
     return out
+
+
+def _with_times_of_day(rows: Sequence[Sequence[Any]], width: int) -> Sequence[Sequence[Any]]:
+    """Rows in which times of day that counted on past midnight (24:00:05 is day 1 and 5 s) are times of day again."""
+    places = [k for k in range(width) if _counts_on(rows, k)]
+    if not places:
+        return rows
+    out = [list(row) for row in rows]
+    for row in out:
+        for k in places:
+            if k < len(row):
+                row[k] = _time_of_day(row[k])
+    return out
+
+
+def _counts_on(rows: Sequence[Sequence[Any]], k: int) -> bool:
+    cells = [row[k] for row in rows if k < len(row) and row[k] not in (None, "")]
+    first = next((i for i, cell in enumerate(cells) if isinstance(cell, dt.time | dt.timedelta)), None)
+    if first is None:
+        return False
+    if isinstance(cells[first], dt.time):
+        return any(isinstance(cell, dt.date) and cell.year in _DAY_ZERO_YEARS for cell in cells[first:])
+    title = next((cell for cell in reversed(cells[:first]) if isinstance(cell, str)), "")
+    return bool(_CLOCK.search(title)) and cells[first] < _DAY
+
+
+def _time_of_day(cell: Any) -> Any:
+    if isinstance(cell, dt.timedelta):
+        return (dt.datetime.min + cell % _DAY).time()
+    if isinstance(cell, dt.datetime) and cell.year in _DAY_ZERO_YEARS:
+        return cell.time()
+    if isinstance(cell, dt.date) and cell.year in _DAY_ZERO_YEARS:
+        return dt.time()
+    return cell

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ...shared.errors import ParseError
 from ...shared.settings import InstrumentProfile
 from ..raw import Claim, LogFile, RawFile, RawTrack
 from .channel_list import name_channels
 from .claims import judge
 from .encoding import clean
+from .headerlines import join_header
 from .headers import fingerprint, read_headings
 from .layout import Layout, layout_of
 from .mapped import Text, lines_of, map_plain
@@ -35,19 +38,24 @@ class DelimitedText:
 
     def read(self, file: LogFile, profile: InstrumentProfile | None) -> RawFile:
         """The file as written. Raises ParseError (no table of text) or ClockError (no time in it)."""
+        return self.read_beside(file, profile, ())
+
+    def read_beside(self, file: LogFile, profile: InstrumentProfile | None, said: Sequence[str]) -> RawFile:
+        """As `read`; said: lines from elsewhere that may state a date, a start or a zone."""
         notes = Notes(file.name)
         data: Text | None = map_plain(file.path, file.size, notes)
         if data is None:
             data = map_recoded(file.path, file.size, notes)
         if data is None:
             data = clean(file.content, notes)
+        data = join_header(data)
         lines = head_lines(data)
         layout = layout_of(lines)
         if layout is None:
             raise ParseError("the file holds no table of rows", where=file.name, do="check what wrote the file")
         if layout.fields > MOST_COLUMNS:
             raise ParseError("too many columns", where=file.name, found=str(layout.fields), allowed=str(MOST_COLUMNS))
-        facts = _read_head(lines, layout, profile, notes)
+        facts = _read_head(lines, layout, said=said, profile=profile, notes=notes)
         tracks: tuple[RawTrack, ...] = ()
         if layout.first_row is None:
             _report_no_rows(layout, notes)
@@ -57,7 +65,9 @@ class DelimitedText:
         return RawFile(file, self.name, self.version, tracks, ledger, tuple(notes.findings), metadata=facts.metadata)
 
 
-def _read_head(lines: list[str], layout: Layout, profile: InstrumentProfile | None, notes: Notes) -> Facts:
+def _read_head(
+    lines: list[str], layout: Layout, *, said: Sequence[str], profile: InstrumentProfile | None, notes: Notes
+) -> Facts:
     """Account for the lines above the first row; the facts of those before the table."""
     notes.decide("delimiter", "blanks" if layout.delimiter == " " else layout.delimiter, layout.because)
     for key, line, what in (("header", layout.header_line, "names"), ("units", layout.units_line, "units")):
@@ -81,7 +91,7 @@ def _read_head(lines: list[str], layout: Layout, profile: InstrumentProfile | No
         side = "under" if layout.units_line > (layout.header_line or 0) else "above"
         notes.find("UNITS_ROW_FOUND", f"a row of units stands {side} the header", where=f"line {layout.units_line + 1}")
     order = profile.date_order if profile else None
-    return read_preamble([lines[i] for i in filled], layout.delimiter, date_order=order)
+    return read_preamble([*(lines[i] for i in filled), *said], layout.delimiter, date_order=order)
 
 
 def _report_no_rows(layout: Layout, notes: Notes) -> None:
@@ -100,7 +110,8 @@ def _read_rows(
     found = require_time(values.columns, headings, "the file holds no time", where=notes.file)
     # of the layout as the file shows it: names the user stated later must not change the recorder's fingerprint
     mark = fingerprint(layout, expected.fields, lines)
-    pieces, gone = read_pieces(Whole(values, table.columns, headings, found, table.line), facts, profile, notes)
+    whole = Whole(values, table.columns, headings, found, table.line, table.sections)
+    pieces, gone = read_pieces(whole, facts, profile, notes)
     for line, text in lines_of(data, gone) if len(gone) else ():
         notes.drop(line, "the time stamp cannot be read", text)
     columns = [column for piece in pieces for column in piece.columns]

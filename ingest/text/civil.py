@@ -10,7 +10,8 @@ from ..raw import RawTime
 from ..timeline import unroll_midnight
 from .axis import DAY_S, Axis, Context, Floats, Reading, axis_of
 from .preamble import Facts, date_in_name
-from .zones import Zone, parse_zone, settle_named_zone
+from .zones import Zone, is_zone_name, parse_zone, settle_named_zone
+from .zonewords import offset_in_text, offset_of_words
 
 _ZERO = dt.date(1970, 1, 1)
 _NO_ZONE = frozenset(("utc", "gmt", "zulu", "gps", "gpst"))  # such a clock has no offset, whatever a column says
@@ -54,10 +55,18 @@ def _filled(offsets: Floats) -> Floats | None:
 
 def _stated_zone(reading: Reading, context: Context) -> Zone:
     words = context.words(reading.positions) | reading.clock.words
+    written = " ".join(f"{context.headings[i].written} {context.headings[i].unit or ''}" for i in reading.positions)
+    offset = offset_in_text(written)
+    offset = offset_of_words(words) if offset is None else offset
+    if offset is not None:
+        return Zone("local", offset, None, f"the header says {written.strip()}")
     if words & {"gps", "gpst"} and "utc" not in words:
         return Zone("gps", None, None, "the header says GPS time")
     if words & {"utc", "gmt", "zulu"} or "Z" in {context.headings[i].unit for i in reading.positions}:
         return Zone("utc", 0.0, None, "the header says UTC")
+    named = sorted(word for word in reading.clock.words if "/" in word)
+    if len(named) == 1 and is_zone_name(named[0]):
+        return Zone("local", None, named[0], f"the stamps name the zone {named[0]}")
     facts = context.facts
     if facts.zone_s is not None and not (facts.utc and (facts.local or "local" in words)):
         return Zone("utc" if facts.utc else "local", facts.zone_s, None, facts.evidence.strip("; "))
@@ -70,7 +79,8 @@ def _stated_zone(reading: Reading, context: Context) -> Zone:
 
 def time_of_day(seconds: Floats, reading: Reading, context: Context) -> Axis:
     """Times of day, unrolled past midnight, on the date the file states anywhere (header, name)."""
-    if context.words(reading.positions) & ELAPSED_WORDS and seconds[0] < 3600.0:
+    counted = context.words(reading.positions) & ELAPSED_WORDS
+    if counted - {"since"} or (counted and seconds[0] < 3600.0):
         return elapsed(seconds, reading, context)
     seconds, findings = unroll_midnight(seconds, context.line[reading.keep])
     context.notes.findings.extend(findings)

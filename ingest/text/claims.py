@@ -12,6 +12,7 @@ from .tokens import kind_of, split_line
 
 _IGC = re.compile(r"^A[A-Z0-9]{3}")
 _IGC_FIX = re.compile(r"^B\d{6}\d{7}[NS]", re.M)
+_WHOLE = re.compile(r"\$[A-Z]{2}[A-Z]{3},[^$\n]*\*[0-9A-Fa-f]{2}\s*$", re.M)  # behind another program's stamp or tag
 _SENTENCE = re.compile(r"^[$!][A-Z]{4,6},", re.M)
 
 
@@ -46,7 +47,7 @@ def _other_format(text: str) -> str | None:
     if start.startswith(("{", "[{")):
         return "the file is JSON"
     lines = [line for line in text.split("\n") if line.strip()]
-    if len(_SENTENCE.findall(text)) >= max(1, len(lines) // 3):
+    if len(_SENTENCE.findall(text)) >= max(1, len(lines) // 3) or 2 * len(_WHOLE.findall(text)) > len(lines):
         return "the lines are '$' sentences"
     if _IGC.match(start) and (_IGC_FIX.search(text) or re.search(r"^H[FOP]", text, re.M)):
         return "the file has records that begin with a letter (IGC)"

@@ -29,6 +29,8 @@ def read_counts(found: TimeColumns, columns: Sequence[Column], context: Context)
     if found.kind == "gps_week":
         week = np.asarray(columns[found.positions[0]], dtype=np.float64)
         values = np.where(np.isfinite(week), values, np.nan)
+    if found.kind == "serial_day" and len(found.positions) == 2:
+        values = values + np.asarray(columns[found.positions[0]], dtype=np.float64)
     keep, counts = keep_readable(values, ~np.isfinite(values), blank=np.isnan(values), context=context)
     step = 10.0 ** -context.decimals[found.positions[-1]]
     reading = Reading(keep, step, found.positions, no_stamps(len(keep)))
@@ -146,6 +148,8 @@ def _count(counts: Floats, found: TimeColumns, reading: Reading, context: Contex
     scale = found.seconds
     counts, findings = unwrap_counter(counts, context.line[reading.keep])
     context.notes.findings.extend(findings)
+    if _is_of_the_day(counts, scale, reading, context):
+        return time_of_day(_scaled(counts, scale or 1.0), reading, context)
     if scale is None and context.facts.step_s is not None and usual_step(counts) == 1.0:
         scale = context.facts.step_s
         context.notes.decide("time_step_s", scale, "row numbers, times the step the file states above the table")
@@ -157,6 +161,15 @@ def _count(counts: Floats, found: TimeColumns, reading: Reading, context: Contex
         )
     scaled = Reading(reading.keep, reading.resolution_s * scale, reading.positions, reading.clock)
     return elapsed(_scaled(counts, scale), scaled, context)
+
+
+def _is_of_the_day(counts: Floats, scale: float | None, reading: Reading, context: Context) -> bool:
+    """Seconds since midnight: the header says so, or says UTC and seconds of a count that stays below a day's."""
+    words = context.words(reading.positions)
+    said = bool(words & {"midnight", "sod"} or ("day" in words and words & {"of", "s", "sec", "secs", "seconds", "ms"}))
+    return (said or (scale is not None and bool(words & {"utc", "gmt", "zulu"}))) and counts[-1] * (
+        scale or 1.0
+    ) < 2 * DAY_S
 
 
 def _infer_scale(step: float) -> tuple[float, str]:

@@ -25,6 +25,7 @@ _ONE_GROUP = re.compile(_GROUPS)
 _ONE_NUMBER = re.compile(_NUMBER)
 SMOOTHER = 0.25  # steps where the dots begin and end, read as thousands, against the same steps read as decimals
 LEAST_EDGES = 2
+HEAD = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,8 @@ def weigh_dots(columns: Sequence[pa.Array | None]) -> Dots:
     for place, column in enumerate(columns):
         if column is None or not holds_byte(column, POINT):
             continue
+        if not all(map(_ONE_GROUP.match, _first_numbers(column))):
+            return Dots("points")
         numbers = column.filter(pc.fill_null(pc.match_substring_regex(column, _NUMBER), False))
         if not len(numbers):
             continue
@@ -65,6 +68,11 @@ def weigh_dots(columns: Sequence[pa.Array | None]) -> Dots:
     if going_on:
         return Dots("thousands", going_on, "below a thousand the numbers go on without a dot")
     return Dots("open", tuple(grouped), "every number with a dot has three digits behind it")
+
+
+def _first_numbers(column: pa.Array) -> list[str]:
+    """The numbers with a dot in the first fields: mostly one of them tells already."""
+    return [t for t in column.slice(0, HEAD).to_pylist() if t and "." in t and t.isascii() and _ONE_NUMBER.match(t)]
 
 
 def _goes_on_bare(column: pa.Array) -> bool:

@@ -170,7 +170,7 @@ def _with_header(
         first,
         header,
         units,
-        tuple(_name(n) for n in names or ()),
+        _with_groups([_name(n) for n in names or ()], header, split, above),
         tuple(c.strip() for c in cells or ()),
         preamble,
         tuple(i for i in blank if i not in preamble),
@@ -184,12 +184,35 @@ def _fields_of(line: str, fields: list[str], delimiter: str, expected: int) -> l
     if not is_comment(line):
         return fields
     bare = split_line(line.lstrip().lstrip("#%/").strip(), delimiter)
-    return bare if len(bare) == expected else None
+    numbered = len(fields) == expected and fields[0].strip() in ("#", "%", "//")  # the name of a column of row numbers
+    return bare if len(bare) == expected else fields if numbered else None
+
+
+def _with_groups(names: list[str], header: int | None, split: list[list[str]], above: list[int]) -> tuple[str, ...]:
+    """The names; those that come several times with their group's in front, where a line above them names groups."""
+    over = header - 1 if header else None
+    groups_line = split[over] if over in above and over is not None else []
+    if len(groups_line) > len(names) or is_data_like(groups_line) or not _are_groups(groups_line, names):
+        return tuple(names)
+    groups: list[str] = []
+    for cell in groups_line + [""] * (len(names) - len(groups_line)):
+        groups.append(_name(cell) or (groups[-1] if groups else ""))
+    return tuple(
+        f"{group} {name}".strip() if names.count(name) > 1 else name for group, name in zip(groups, names, strict=True)
+    )
+
+
+def _are_groups(cells: list[str], names: list[str]) -> bool:
+    """True for a line as wide as the names with at least two cells filled and others blank: groups span columns."""
+    filled = sum(bool(cell.strip()) for cell in cells)
+    return 2 <= filled < len(names) and len(cells) >= len(names) - 1
 
 
 def _name(text: str) -> str:
     """A column's name without blanks and without a quote that was never closed."""
     bare = text.strip()
+    if len(bare) > 1 and bare[0] == bare[-1] == '"':  # blanks before the quotes keep them from being read as such
+        bare = bare[1:-1].strip()
     return bare.strip('"').strip() if bare.count('"') % 2 else bare
 
 
@@ -206,7 +229,8 @@ def _is_units_row(cells: list[str], names: list[str]) -> bool:
     if abs(len(cells) - len(names)) > 1 or is_data_like(cells):
         return False
     filled = [c.strip() for c in cells if c.strip()]
-    if not filled:
+    nameless = sum(bool(c.strip()) and not n.strip() for c, n in zip(cells, names, strict=False))
+    if not filled or nameless > len(filled) // 4:  # then the line of names is one of groups: 'Air', 'Engine'
         return False
     share = sum(is_unit_word(c) for c in filled) / len(filled)
     above = [n.strip() for n in names if n.strip()]

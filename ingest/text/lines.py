@@ -11,12 +11,14 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from ...shared.cores import each
 from ...shared.spill import note_use
 from .mapped import Text, holds_any, new_text
 from .notes import Notes, lines_text
 from .tokens import Kind, is_data_like, kind_of, split_line
 
 SLICE_BYTES = 1 << 24
+SHORT_SLICE_BYTES = 1 << 20  # of a text in memory: both cores have work
 HIDDEN = 0x1F  # stands for a delimiter inside quotes while the fields are split
 _QUOTE, _FEED = 34, 10
 LAYOUT_RUN = 20
@@ -61,14 +63,20 @@ def index_body(data: Text, offset: int, first_line: int, delimiter: str) -> Body
     raw = np.frombuffer(data, np.uint8)[offset:]
     quoted = holds_any(data, (b'"',), offset)
     hidden = new_text(data) if quoted else None
+    mapped = not isinstance(data, bytes)
     parts = []
-    for low, high in _slices(raw):
+    for low, high in _slices(raw, SLICE_BYTES) if quoted or mapped else ():
         part = raw[low:high].copy() if quoted else raw[low:high]
         parts.append(_index_slice(part, low, ord(delimiter), quoted=quoted))
         if hidden is not None:
             hidden.append(part)
-        if not isinstance(data, bytes):
+        if mapped:
             note_use(high - low)
+    if not parts:
+        slices = list(_slices(raw, SHORT_SLICE_BYTES))
+        parts = each(
+            lambda s: _index_slice(raw[s[0] : s[1]], s[0], ord(delimiter), quoted=False), slices, rows=SHORT_SLICE_BYTES
+        )
     if not parts:
         parts = [(np.empty(0, np.int64),) * 3 + (np.empty(0, np.bool_),) * 2 + (np.empty(0, np.uint8),) * 2]
     start, stop, count = (np.concatenate([p[k] for p in parts]).astype(np.int64) for k in range(3))
@@ -79,12 +87,12 @@ def index_body(data: Text, offset: int, first_line: int, delimiter: str) -> Body
     return Body(out, start, stop, count, line, quoted, unbalanced, damaged, first, last)
 
 
-def _slices(raw: Bytes) -> Iterator[tuple[int, int]]:
+def _slices(raw: Bytes, size: int) -> Iterator[tuple[int, int]]:
     low = 0
     while low < len(raw):
-        high = min(low + SLICE_BYTES, len(raw))
+        high = min(low + size, len(raw))
         while high < len(raw) and raw[high - 1] != _FEED:
-            step = raw[high : high + SLICE_BYTES]
+            step = raw[high : high + size]
             hit = int(np.argmax(step == _FEED))
             high = high + hit + 1 if step[hit] == _FEED else high + len(step)
         yield low, high
@@ -97,13 +105,16 @@ def _index_slice(
     stop = np.flatnonzero(part == _FEED)
     start = np.concatenate(([0], stop[:-1] + 1)) if len(stop) else stop
     unbalanced = np.zeros(len(start), np.bool_)
-    control = np.flatnonzero(((part < 32) & (part != 9) & (part != _FEED)) | (part == 127))
     damaged = np.zeros(len(start), np.bool_)
-    damaged[np.searchsorted(stop, control)] = True
+    if np.count_nonzero(part < 32) > len(stop) or (part == 127).any():  # more than the line feeds
+        control = np.flatnonzero(((part < 32) & (part != 9) & (part != _FEED)) | (part == 127))
+        damaged[np.searchsorted(stop, control)] = True
     if quoted:
         unbalanced = _hide_quoted(part, start, stop, delimiter)
     hits = np.flatnonzero(part == delimiter)
-    count = np.searchsorted(hits, stop) - np.searchsorted(hits, start) + 1
+    count = (
+        np.diff(np.searchsorted(hits, stop), prepend=0) + 1
+    )  # a line's first delimiter comes behind the last line's end
     filled = stop > start
     first = np.where(filled, part[start], 0).astype(np.uint8)
     last = np.where(filled, part[np.maximum(stop - 1, 0)], 0).astype(np.uint8)

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from ...shared.units import find_unit
-from .plain import COMMA, POINT, count_decimals, find_odd, holds_byte, is_clean, without_rows
+from .plain import COMMA, POINT, count_decimals, find_names, find_odd, holds_byte, is_clean, without_rows
 from .tokens import MARK_PATTERN
 
 Floats = NDArray[np.float64]
@@ -172,7 +172,9 @@ def _are_names(column: pa.Array, wanted_numeric: bool) -> bool:
     """True for numbers that are names: whole numbers of one width, some with a leading zero."""
     if wanted_numeric:
         return False
-    zeros = column.filter(pc.starts_with(column, "0"))  # cheap first: few columns go further
+    if find_names(column) is False:
+        return False  # few columns go further
+    zeros = column.filter(pc.starts_with(column, "0"))
     if not len(zeros) or not pc.any(pc.match_substring_regex(zeros, r"^0\d")).as_py():
         return False
     if not pc.all(pc.match_substring_regex(column, r"^\d+$")).as_py():

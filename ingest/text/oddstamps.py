@@ -21,8 +21,13 @@ _DEFAULT_DAYS = np.array(["1980-01-06", "1999-08-22", "2019-04-07"], dtype="date
 _ZERO_STAMP = r"^[0\W_TZ]+$|^\d{4}[-/.]00[-/.]00|^00[-/.]00[-/.]\d{2,4}"
 
 
-def find_zero_stamps(column: pa.Array) -> Flags:
-    """True for stamps of zeros ('00/00/0000', '2000-00-00'): a receiver without a fix wrote them."""
+def find_zero_stamps(column: pa.Array, *, dated: Flags | None = None) -> Flags:
+    """True for stamps of zeros ('00/00/0000', '2000-00-00'): a receiver without a fix wrote them.
+
+    dated: where known, the stamps read as a date that can be; where all are, none is one of zeros.
+    """
+    if dated is not None and dated.all():
+        return np.zeros(len(column), dtype=np.bool_)
     hits = pc.fill_null(pc.match_substring_regex(column, _ZERO_STAMP), False)
     return np.asarray(hits.to_numpy(zero_copy_only=False), dtype=np.bool_)
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from .headers import Heading
 from .timecolumns import Column, words_of
 from .zones import read_offset
+from .zonewords import ZONE_WORDS_S
 
 Floats = NDArray[np.float64]
 
@@ -25,7 +26,7 @@ MOST_OFFSETS = 50  # different ones in a column: more are no zones
 def find_offsets(columns: Sequence[Column], headings: Sequence[Heading]) -> tuple[int, Floats] | None:
     """(position, seconds from UTC of every row, (n,), NaN where blank) of the column that states them; None without one.
 
-    Named as an offset or a zone, and every filled field an offset such as '+02:00', 'UTC-5', or hours from -14 to 14.
+    Named as an offset or a zone, and every filled field an offset such as '+02:00', 'UTC-5', 'CEST', or hours from -14 to 14.
     """
     for place, (column, heading) in enumerate(zip(columns, headings, strict=True)):
         words = set(words_of(heading.written))
@@ -51,6 +52,7 @@ def _texts(column: pa.Array) -> Floats | None:
         if word is None or not word.strip():
             continue
         offset = read_offset(word) if len(known) < MOST_OFFSETS else None
+        offset = ZONE_WORDS_S.get(word.strip().lower()) if offset is None else offset
         if offset is None or abs(offset) >= (FURTHEST_H + 1) * 3600.0:
             return None
         known[word] = offset

@@ -19,7 +19,7 @@ from .ondisk import TextWriter, keep_text
 from .plain import find_odd, holds_byte
 
 BLOCK_BYTES = 1 << 20
-SHORT_BLOCK_BYTES = 1 << 18  # of a file parsed whole: both cores have work from the start
+SHORT_BLOCK_BYTES = 1 << 19  # of a file parsed whole: both cores have work from the start
 
 Columns: TypeAlias = list[NDArray[np.float64] | pa.Array]
 
@@ -60,14 +60,18 @@ def parse_texts(body: pa.Buffer, delimiter: str, fields: int, longest: int) -> l
     return [column.combine_chunks() for column in table.columns]
 
 
-def cast_texts(texts: Sequence[pa.Array], numeric: list[bool]) -> tuple[Columns, list[int]]:
+def cast_texts(texts: Sequence[pa.Array], numeric: list[bool], *, most_others: int) -> tuple[Columns, list[int]] | None:
     """What `parse_whole` makes of fields read as text, with a decimal point: columns of anything else than numbers are text.
 
-    numeric: columns taken for numbers; those that are none are struck out of it.
+    numeric: columns taken for numbers; those that are none are struck out of it. None when there are more than
+    `most_others` of them.
     """
     columns: Columns = []
     for i, text in enumerate(texts):
         found = _cast(text) if numeric[i] else None
+        most_others -= numeric[i] and found is None
+        if most_others < 0:
+            return None
         numeric[i] = found is not None
         columns.append(keep_text(clean_text(text), known=text) if found is None else spill(found))
     return columns, [text.null_count for text in texts]

@@ -11,18 +11,21 @@ from ...shared.settings import InstrumentProfile
 from ..raw import RawColumn, RawTrack
 from .axis import Axis, Context
 from .headers import Heading
+from .newheaders import Section
 from .notes import Notes
 from .offsets import find_offsets
 from .paired import find_pairs
 from .parts import Part, Rows
 from .preamble import Facts
 from .sessions import split_sessions
+from .stacked import find_sections
 from .tall import find_tall
 from .timeaxis import read_time
 from .timecolumns import Column, TimeColumns
 from .values import Values, raw_columns, report_values
 
 _PAIRS = "every group of columns has its own time column in front of it"
+_STACKED = "tables of other columns stand one below the other"
 _TALL = "one value a row with its channel's name; channels of the same times together"
 
 
@@ -44,6 +47,7 @@ class Whole:
     headings: Sequence[Heading]
     found: TimeColumns
     line: Rows
+    sections: Sequence[Section] = ()
 
 
 def read_pieces(
@@ -95,6 +99,12 @@ def _find_parts(whole: Whole, notes: Notes) -> Sequence[Part]:
     if pairs:
         notes.decide("tables", len(pairs), _PAIRS)
         return pairs
+    stacked = find_sections(
+        whole.values, whole.headings, whole.line, sections=whole.sections, time=whole.found.positions
+    )
+    if stacked:
+        notes.decide("tables", len(stacked), _STACKED)
+        return stacked
     tall = find_tall(whole.values, whole.written, whole.headings, found=whole.found, line=whole.line)
     if tall:
         notes.decide("tables", len(tall), _TALL)

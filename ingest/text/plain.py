@@ -75,16 +75,17 @@ def count_decimals(column: pa.Array) -> int | None:
         return 0
     if int(letters.content.max()) > NINE:
         return None
-    points = np.flatnonzero(letters.content == POINT)
-    if not len(points):
+    left = int(np.count_nonzero(letters.content == POINT))
+    if not left:
         return 0
     known = letters.filled
     if column.null_count:
         known &= column.is_valid().to_numpy(zero_copy_only=False)  # a null may hide bytes, see `without_rows`
-    start, stop = letters.start[known], letters.stop[known]
-    if len(points) == len(stop) and (points >= start).all() and (points < stop).all():
-        return int((stop - points).max()) - 1  # one point in each, the usual case
-    most, left = 0, len(points)
+    start, stop = (letters.start, letters.stop) if known.all() else (letters.start[known], letters.stop[known])
+    usual = _decimals_everywhere(letters, start, stop, left)
+    if usual is not None:
+        return usual
+    most = 0
     for decimals in range(int((stop - start).max(initial=0))):
         place = stop - 1 - decimals
         hits = int(np.count_nonzero(letters.content[place[place >= start]] == POINT))
@@ -92,6 +93,28 @@ def count_decimals(column: pa.Array) -> int | None:
         if left <= 0:
             break
     return most
+
+
+def _decimals_everywhere(
+    letters: Letters, start: NDArray[np.int32], stop: NDArray[np.int32], points: int
+) -> int | None:
+    """Digits behind the point where all fields have one and as many as the first; None for others."""
+    if points != len(stop):
+        return None
+    decimals = letters.content[start[0] : stop[0]][::-1].tobytes().find(POINT)
+    places = stop - (1 + decimals)
+    return decimals if decimals >= 0 and (places >= start).all() and (letters.content[places] == POINT).all() else None
+
+
+def find_names(column: pa.Array) -> bool | None:
+    """Whether some field is a zero and another digit behind it; None when the bytes do not tell."""
+    letters = letters_of(column)
+    if letters is None:
+        return None
+    start = letters.start[letters.stop - letters.start > 1]
+    zeros = start[letters.content[start] == ZERO]
+    behind = letters.content[zeros + 1]
+    return bool(((behind >= ZERO) & (behind <= NINE)).any())
 
 
 def find_odd(column: pa.Array) -> NDArray[np.int64] | None:

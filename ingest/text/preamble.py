@@ -8,12 +8,17 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from .stamps import MONTHS
 from .tokens import split_line
 
 _CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<f>\d+))?)?"
 _YMD = r"(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})"
 _XXY = r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{4})"
 _DATE = re.compile(rf"(?<!\d)(?:{_YMD}|{_XXY})(?!\d)(?:[T ,;]+(?:at )?{_CLOCK})?\s*(?P<z>Z\b|[+-]\d{{2}}:?\d{{2}}\b)?")
+_WORDS = re.compile(
+    r"(?<![\w.])(?:(?P<d>\d{1,2})(?:\.|st|nd|rd|th)?[ -]+(?P<mon>[A-Za-z]{3,9})[.,]?[ -]+(?P<year>\d{4})"
+    r"|(?P<mon2>[A-Za-z]{3,9})\.? +(?P<d2>\d{1,2})(?:st|nd|rd|th)?,? +(?P<year2>\d{4}))(?!\d)"
+)
 _TIME = re.compile(rf"(?<![\d:]){_CLOCK}(?![\d:])")
 _ZONE = re.compile(
     r"(?i)\b(?:UTC|GMT)\s*(?P<s>[+-])\s*(?P<h>\d{1,2})(?::?(?P<m>\d{2}))?\b"
@@ -29,6 +34,7 @@ _RATE = re.compile(
     r"[^\d\n]{0,20}(?P<v>\d+(?:[.,]\d+)?)\s*(?P<u>hz|1/s|sps|samples/s|ms|msec|s|sec|seconds)\b"
 )
 _START_WORDS = re.compile(r"(?i)start|begin|began|power|boot|record|session|log|open|creat|date|datum|time")
+_BEGIN = re.compile(r"(?i)\b(?:start\w*|began|begin\w*|power[ -]?on|boot\w*|t0)\b")
 _OTHER_DATE = re.compile(
     r"(?i)\b(?:built|build|firmware|fw|software|calib\w*|cal|due|expir\w*|valid|revision|rev|install\w*)\b"
 )
@@ -67,6 +73,7 @@ def read_preamble(lines: Sequence[str], delimiter: str, *, date_order: str | Non
         if not _OTHER_DATE.search(line) or _START_WORDS.search(line):
             _read_date(line, facts, date_order)
     for line in lines:
+        _read_start_time(line, facts)
         _read_zone(line, facts)
         _read_rate(line, facts)
     return facts
@@ -80,7 +87,19 @@ def _read_rate(line: str, facts: Facts) -> None:
         facts.step_s = value * seconds if seconds is not None else 1 / value
 
 
+def _with_numbers(line: str) -> str:
+    """The line with its dates in words ('1 April 2031', 'April 1, 2031') as ISO dates."""
+
+    def number(match: re.Match[str]) -> str:
+        month = MONTHS.get((match["mon"] or match["mon2"]).lower())
+        day, year = match["d"] or match["d2"], match["year"] or match["year2"]
+        return match[0] if month is None else f"{year}-{month:02d}-{int(day):02d}"
+
+    return _WORDS.sub(number, line)
+
+
 def _read_date(line: str, facts: Facts, date_order: str | None) -> None:
+    line = _with_numbers(line)
     for match in _DATE.finditer(line):
         part = match.groupdict()
         date = _date_of(part, date_order)
@@ -101,6 +120,16 @@ def _read_date(line: str, facts: Facts, date_order: str | None) -> None:
             if part["z"]:
                 facts.zone_s = _offset(part["z"])
                 facts.utc = facts.utc or part["z"] == "Z"
+
+
+def _read_start_time(line: str, facts: Facts) -> None:
+    """'Start (UTC): 10:00:00' on a line of its own, under or above the one with the date."""
+    clock = _TIME.search(line)
+    if clock is None or facts.start is not None or facts.date is None or _DATE.search(line):
+        return
+    if _BEGIN.search(line[: clock.start()]):
+        facts.start = _at(facts.date, clock.groupdict())
+        facts.evidence = f"{facts.evidence}; start in {line.strip()[:80]!r}"
 
 
 def _join_time(rest: str, date: dt.date, facts: Facts) -> None:
@@ -196,9 +225,18 @@ def _pairs(text: str, delimiter: str) -> list[tuple[str, str]]:
 
 
 def date_in_name(name: str) -> dt.date | None:
-    """A date in a file's own name, year first ('2031-03-14_log.csv', 'gnss_20310314.txt')."""
-    for match in re.finditer(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)", name.rsplit("/", 1)[-1]):
-        date = _date(int(match[1]), int(match[3]), int(match[4]))
+    """A date in a file's own name: year first ('2031-03-14_log.csv', 'gnss_20310314.txt'), or day, month and year with
+    dots or with a field that can only be the day ('14.03.2031', '14-03-2031')."""
+    last = name.rsplit("/", 1)[-1]
+    found = [(m[1], m[3], m[4]) for m in re.finditer(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)", last)]
+    for match in re.finditer(r"(?<!\d)(\d{1,2})([-_.])(\d{1,2})\2(\d{4})(?!\d)", last):
+        first, second = int(match[1]), int(match[3])
+        if match[2] == "." or first > 12:
+            found.append((match[4], match[3], match[1]))
+        elif second > 12 or first == second:
+            found.append((match[4], match[1], match[3]))
+    for year, month, day in found:
+        date = _date(int(year), int(month), int(day))
         if date and date.year >= 1990:
             return date
     return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ...shared.findings import Finding
@@ -11,14 +12,17 @@ from ..raw import HEAD_BYTES, LogFile, RawFile
 from .adapter import DelimitedText
 
 
-def read_retold(file: LogFile, lines: bytes, *, name: str, profile: InstrumentProfile | None) -> RawFile:
+def read_retold(
+    file: LogFile, lines: bytes, *, name: str, profile: InstrumentProfile | None, said: Sequence[str] = ()
+) -> RawFile:
     """What the text reader makes of `lines` (UTF-8, tabs between cells); the answer speaks of the file under `name`.
 
-    Line n of `lines` must be line (or row) n of the file. Raises what the text reader raises.
+    Line n of `lines` must be line (or row) n of the file. said: lines from elsewhere that may state a date, a start or
+    a zone. Raises what the text reader raises.
     """
     told = LogFile(file.path, name, len(lines), lines[:HEAD_BYTES])
     vars(told)["content"] = lines
-    return replace(DelimitedText().read(told, profile), file=file)
+    return replace(DelimitedText().read_beside(told, profile, said), file=file)
 
 
 def say_rows(finding: Finding, place: str = "") -> Finding:

@@ -40,7 +40,7 @@ def lowest_highest(values: Floats) -> tuple[float, float]:
     """Lowest and highest sample that is not missing; NaN when there is none."""
     if not len(values):
         return float("nan"), float("nan")
-    low, high = float(values.min()), float(values.max())
+    low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
     if np.isfinite(low) and np.isfinite(high):
         return low, high
     some = values[np.isfinite(values)]

@@ -15,15 +15,18 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from .zonewords import ZONE_WORDS_S
+
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Small = NDArray[np.int32]  # parts of a date: millions of stamps are held at once
 Flags = NDArray[np.bool_]
+Rows = Integers | slice
 
 MOST_SHAPES = 200
 ROWS_AT_ONCE = 1 << 19  # a column of millions of stamps is read in pieces
 WIDEST = 64
-_MONTHS = {
+MONTHS = {
     name: number
     for number, names in enumerate(
         (
@@ -44,24 +47,32 @@ _MONTHS = {
     )
     for name in names.split("|")
 }
+_WEEKDAYS = frozenset(("mo", "tu", "we", "th", "fr", "sa", "su", "di", "mi", "do", "so", "lu", "ma", "me", "je", "ve"))
 _DATE = (
     r"(?:(?P<y>9999)(?P<dash>[-/.])(?P<m>99?)(?P=dash)(?P<d>99?)"
     r"|(?P<a>99?)(?P<sep>[-/.])(?P<b>99?)(?P=sep)(?P<c>9999|99)"
     r"|(?P<d2>99?)[-/ .]+(?P<mon2>[A-Za-z]{3,9})\.?[-/ .,]+(?P<y2>9999|99)"
     r"|(?P<mon3>[A-Za-z]{3,9})\.? (?P<d3>99?),? (?P<y3>9999)"
+    r"|(?P<wy>9999)-?W(?P<ww>99)-?(?P<wd>9)"
     r"|(?P<ymd>99999999))"
 )
 _TIME = (
-    r"(?:(?P<H>99?):(?P<M>99):(?P<S>99)(?:[.,:](?P<f>9+))?"
+    r"(?:(?P<H>99?)[:h](?P<M>99)[:m](?P<S>99)(?:[.,:](?P<f>9+))?s?"
     r"|(?P<MS_M>99?):(?P<MS_S>99)[.,](?P<MS_f>9+)"
     r"|(?P<H2>99?):(?P<M2>99)"
     r"|(?P<hms>999999)(?:[.,](?P<f2>9+))?)(?:\s*(?P<ap>[AaPp])\.?[Mm]\.?)?"
 )
-_ZONE = r"(?:\s*(?:(?P<utc>Z|z|UTC|GMT)?(?:(?P<zs>[+-])(?P<zh>99?)(?::?(?P<zm>99))?)?)(?:\s*(?P<word>[A-Za-z]{2,5}))?)"
-_SHAPE = re.compile(rf"^(?:{_DATE}(?:(?:T|[ _,/-]+){_TIME}{_ZONE})?)$")
+_ZONE = r"(?:\s*(?:(?P<utc>Z|z|UTC|GMT)?(?:(?P<zs>[+-])(?P<zh>99?)(?::?(?P<zm>99))?)?)(?:\s*(?P<word>[A-Za-z]{2,5}|[A-Z][A-Za-z]+/[A-Za-z_/]+))?)"
+_WEEKDAY = r"(?:(?P<weekday>[A-Za-z]{2,9})[.,]{0,2} +)?"
+_DOTTED = r"(?P<H3>99?)\.(?P<M3>99)\.(?P<S3>99)"  # '10.00.05', behind a date only
+_SHAPE = re.compile(rf"^\[?(?:{_WEEKDAY}{_DATE}(?:(?:T|[ _,/-]+)(?:{_DOTTED}|{_TIME}){_ZONE})?)\]?$")
+_SHAPE_LAST = re.compile(rf"^\[?{_TIME}{_ZONE}[ ,]+{_WEEKDAY}{_DATE}\]?$")  # '10:00:05 14/04/2031'
+# 'Tue Apr 01 10:00:00 2031', as the C library's asctime writes it (ISO/IEC 9899, 7.27.3.1)
+_SHAPE_C = re.compile(rf"^{_WEEKDAY}(?P<mon3>[A-Za-z]{{3}}) +(?P<d3>99?) {_TIME}{_ZONE} (?P<y3>9999)$")
 # day of the year, as time codes count it: '126:13:42:26.672', '2025:126:13:42:26', '2025-126T13:42:26' (ISO 8601 ordinal)
 _SHAPE_DAY = re.compile(rf"^(?:(?P<year>9999)[-:/ ])?(?P<day_of_year>999)[T: /]{_TIME}{_ZONE}$")
-_SHAPE_TIME = re.compile(rf"^{_TIME}{_ZONE}$")
+_PLAIN_NUMBER = re.compile(r"[+-]?(?:\d{0,5}|\d{7}|\d{9,})(?:[.,]\d*)?")  # six digits may be a time, eight a date
+_SHAPE_TIME = re.compile(rf"^(?:T\+)?{_TIME}{_ZONE}$")  # 'T+00:00:05' counts from a start
 
 
 @dataclass
@@ -83,6 +94,7 @@ class Stamps:
     second_of_day: Floats
     zone_s: Floats
     bad: Flags
+    long: Flags  # hours beyond a day's: bad for a clock, good for a count
     minute_second: Flags  # 'mm:ss.f': the hours are not there
     digits: int = 0  # of the fraction of a second
     separators: set[str] = field(default_factory=set)
@@ -105,6 +117,8 @@ class Stamps:
 def stamp_kind(text: str) -> str | None:
     """'datetime', 'date', 'time', 'day_time', 'minute_second' or None for one piece of text."""
     text = text.strip()
+    if _PLAIN_NUMBER.fullmatch(text):
+        return None  # cheap first: most fields of a log
     match = _match_shape(re.sub(r"\d", "9", text)) if len(text) <= WIDEST else None
     if match is None:
         return None
@@ -113,29 +127,34 @@ def stamp_kind(text: str) -> str | None:
         return "day_time" if part.get("H") else None
     if part.get("MS_M") and not _has_date(part):
         return "minute_second"
-    time = any(part.get(k) for k in ("H", "H2", "hms", "MS_M"))
+    time = any(part.get(k) for k in ("H", "H2", "H3", "hms", "MS_M"))
     return ("datetime" if time else "date") if _has_date(part) else "time"
 
 
 def _has_date(part: dict[str, Any]) -> bool:
-    return any(part.get(k) for k in ("y", "a", "d2", "d3", "ymd"))
+    return any(part.get(k) for k in ("y", "a", "d2", "d3", "wy", "ymd"))
 
 
 @lru_cache(maxsize=4096)
 def _match_shape(shape: str) -> re.Match[str] | None:
-    match = _SHAPE.match(shape) or _SHAPE_TIME.match(shape) or _SHAPE_DAY.match(shape)
+    patterns = (_SHAPE, _SHAPE_TIME, _SHAPE_DAY, _SHAPE_C, _SHAPE_LAST)
+    match = next((found for pattern in patterns if (found := pattern.match(shape))), None)
     if match is None:
         return None
     part = match.groupdict()
+    if part.get("weekday") and part["weekday"].lower()[:2] not in _WEEKDAYS:
+        return None
     month = part.get("mon2") or part.get("mon3")
-    return None if month and month.lower() not in _MONTHS else match
+    return None if month and month.lower() not in MONTHS else match
 
 
 def no_stamps(n: int) -> Stamps:
     """Stamps of n rows that say nothing."""
     year, month, day, day_of_year, first, second = (np.zeros(n, np.int32) for _ in range(6))
     none, empty = np.zeros(n, np.bool_), np.full(n, np.nan)
-    return Stamps(year, month, day, day_of_year, first, second, none, empty, empty.copy(), ~none, none.copy())
+    return Stamps(
+        year, month, day, day_of_year, first, second, none, empty, empty.copy(), ~none, none.copy(), none.copy()
+    )
 
 
 def read_stamps(column: pa.Array) -> Stamps:
@@ -154,18 +173,25 @@ def _read_block(column: pa.Array, out: Stamps) -> None:
     """Fill the stamps of these rows in."""
     matrix = _matrix(column)
     n = len(matrix)
-    shapes = np.where((matrix >= 48) & (matrix <= 57), np.uint8(57), matrix)
+    shapes = np.where((matrix - np.uint8(48)) <= 9, np.uint8(57), matrix)  # bytes below '0' wrap round
     left = np.arange(n)
+    if n and (shapes == shapes[0]).all():  # the usual case
+        left = left[:0]
+        _read_rows(matrix, shapes[0], slice(None), out)
     for _ in range(MOST_SHAPES):
         if not len(left):
             break
         same = (shapes[left] == shapes[left[0]]).all(axis=1)
         rows, left = left[same], left[~same]
-        shape = shapes[rows[0]].tobytes().rstrip(b"\0").decode("utf-8", errors="replace")
-        match = _match_shape(shape)
-        if match is not None:
-            _read_shape(matrix, rows, match, out)
+        _read_rows(matrix, shapes[rows[0]], rows, out)
     _refuse_impossible(out)
+
+
+def _read_rows(matrix: NDArray[np.uint8], shape: NDArray[np.uint8], rows: Rows, out: Stamps) -> None:
+    """Fill in the stamps of rows of one shape, where it is one of a stamp."""
+    match = _match_shape(shape.tobytes().rstrip(b"\0").decode("utf-8", errors="replace"))
+    if match is not None:
+        _read_shape(matrix[rows], rows, match, out)
 
 
 def _matrix(column: pa.Array) -> NDArray[np.uint8]:
@@ -187,18 +213,21 @@ def _matrix(column: pa.Array) -> NDArray[np.uint8]:
     return np.where(inside, raw[index], np.uint8(0)).astype(np.uint8)
 
 
-def _number(matrix: NDArray[np.uint8], rows: Integers, span: tuple[int, int]) -> Integers:
-    value = np.zeros(len(rows), np.int64)
+def _number(matrix: NDArray[np.uint8], span: tuple[int, int]) -> Integers:
+    value = np.zeros(len(matrix), np.int64)
     for k in range(*span):
-        value = value * 10 + (matrix[rows, k].astype(np.int64) - 48)
+        value *= 10
+        value += matrix[:, k]
+        value -= 48
     return value
 
 
-def _read_shape(matrix: NDArray[np.uint8], rows: Integers, match: re.Match[str], out: Stamps) -> None:
+def _read_shape(matrix: NDArray[np.uint8], rows: Rows, match: re.Match[str], out: Stamps) -> None:
+    """matrix: of these rows only."""
     part = match.groupdict()
 
     def value(name: str) -> Integers:
-        return _number(matrix, rows, match.span(name))
+        return _number(matrix, match.span(name))
 
     out.bad[rows] = False
     if part.get("day_of_year"):
@@ -207,15 +236,15 @@ def _read_shape(matrix: NDArray[np.uint8], rows: Integers, match: re.Match[str],
     elif part.get("y"):
         out.year[rows], out.month[rows], out.day[rows] = value("y"), value("m"), value("d")
     elif part.get("a"):
-        out.year[rows] = _full_year(value("c"), len(part["c"]))
-        out.first[rows], out.second[rows] = value("a"), value("b")
-        out.open_order[rows] = True
+        _read_short(value("a"), value("b"), value("c"), rows=rows, digits=len(part["c"]), out=out)
         out.separators.add(part["sep"])
     elif part.get("d2"):
         out.year[rows] = _full_year(value("y2"), len(part["y2"]))
-        out.month[rows], out.day[rows] = _MONTHS[part["mon2"].lower()], value("d2")
+        out.month[rows], out.day[rows] = MONTHS[part["mon2"].lower()], value("d2")
     elif part.get("d3"):
-        out.year[rows], out.month[rows], out.day[rows] = value("y3"), _MONTHS[part["mon3"].lower()], value("d3")
+        out.year[rows], out.month[rows], out.day[rows] = value("y3"), MONTHS[part["mon3"].lower()], value("d3")
+    elif part.get("wy"):
+        _read_week(value("wy"), value("ww"), value("wd"), rows, out)
     elif part.get("ymd"):
         number = value("ymd")
         out.year[rows], out.month[rows], out.day[rows] = number // 10000, number // 100 % 100, number % 100
@@ -223,17 +252,49 @@ def _read_shape(matrix: NDArray[np.uint8], rows: Integers, match: re.Match[str],
     _read_zone(part, value, rows, out)
 
 
+def _read_short(a: Integers, b: Integers, c: Integers, *, rows: Integers | slice, digits: int, out: Stamps) -> None:
+    """Three short fields: the year stands last, or first where no row can be a day and a month of it ('31-04-14')."""
+    year = _full_year(c, digits)
+    if digits == 2 and len(a) and np.isnan(_days(year, b, a)).all() and np.isnan(_days(year, a, b)).all():
+        first = _full_year(a, 2)
+        if not np.isnan(_days(first, b, c)).any():
+            out.year[rows], out.month[rows], out.day[rows] = first, b, c
+            return
+    out.year[rows], out.first[rows], out.second[rows] = year, a, b
+    out.open_order[rows] = True
+
+
+def _days(year: Integers, month: Integers, day: Integers) -> Floats:
+    return np.where((month >= 1) & (month <= 12), days_since_1970(year, month, day), np.nan)
+
+
+def _read_week(year: Integers, week: Integers, day: Integers, rows: Integers | slice, out: Stamps) -> None:
+    """Dates of ISO 8601 weeks: week 1 is the one with 4 January, day 1 is Monday."""
+    fourth = days_since_1970(year, np.full_like(year, 1), np.full_like(year, 4))
+    monday = fourth - (fourth + 3) % 7  # 1970-01-01 was a Thursday
+    date = (monday + (week - 1) * 7 + day - 1).astype("datetime64[D]")
+    month = date.astype("datetime64[M]")
+    out.year[rows] = month.astype("datetime64[Y]").astype(np.int64) + 1970
+    out.month[rows] = month.astype(np.int64) % 12 + 1
+    out.day[rows] = (date - month.astype("datetime64[D]")).astype(np.int64) + 1
+    out.bad[rows] |= (week < 1) | (week > 53) | (day < 1) | (day > 7)
+
+
 def _full_year(year: Integers, digits: int) -> Integers:
     return year if digits == 4 else np.where(year < 70, 2000 + year, 1900 + year)
 
 
-def _read_time(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) -> None:
+def _read_time(part: dict[str, Any], value: Any, rows: Rows, out: Stamps) -> None:
     fraction = part.get("f") or part.get("f2") or part.get("MS_f")
     if part.get("H"):
         hour, minute, second = value("H"), value("M"), value("S")
         name = "f"
+    elif part.get("H3"):
+        hour, minute, second = value("H3"), value("M3"), value("S3")
+        name = ""
     elif part.get("H2"):
-        hour, minute, second = value("H2"), value("M2"), np.zeros(len(rows), np.int64)
+        hour, minute = value("H2"), value("M2")
+        second = np.zeros(len(hour), np.int64)
         out.has_seconds = False
         name = ""
     elif part.get("hms"):
@@ -241,7 +302,8 @@ def _read_time(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) ->
         hour, minute, second = number // 10000, number // 100 % 100, number % 100
         name = "f2"
     elif part.get("MS_M"):
-        hour, minute, second = np.zeros(len(rows), np.int64), value("MS_M"), value("MS_S")
+        minute, second = value("MS_M"), value("MS_S")
+        hour = np.zeros(len(minute), np.int64)
         out.minute_second[rows] = True
         name = "MS_f"
     else:
@@ -256,16 +318,19 @@ def _read_time(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) ->
         total = total + value(name) / 10.0 ** len(fraction)
     out.second_of_day[rows] = total
     out.bad[rows] |= wrong
+    out.long[rows] = wrong & (hour >= 24) & (minute <= 59) & (second <= 60)
 
 
-def _read_zone(part: dict[str, Any], value: Any, rows: Integers, out: Stamps) -> None:
+def _read_zone(part: dict[str, Any], value: Any, rows: Rows, out: Stamps) -> None:
     if part.get("zs"):
         minutes = value("zm") if part.get("zm") else 0
         out.zone_s[rows] = (value("zh") * 3600.0 + minutes * 60.0) * (-1.0 if part["zs"] == "-" else 1.0)
     elif part.get("utc"):
         out.zone_s[rows] = 0.0
-    if part.get("word"):
-        out.words.add(part["word"].lower())
+    if part.get("word") and part["word"].lower() in ZONE_WORDS_S:
+        out.zone_s[rows] = ZONE_WORDS_S[part["word"].lower()]
+    elif part.get("word"):
+        out.words.add(part["word"] if "/" in part["word"] else part["word"].lower())
 
 
 def _refuse_impossible(out: Stamps) -> None:
@@ -278,6 +343,8 @@ def _refuse_impossible(out: Stamps) -> None:
 
 def days_since_1970(year: Integers | Small, month: Integers | Small, day: Integers | Small) -> Floats:
     """Days of the proleptic Gregorian calendar since 1970-01-01; NaN for a day the month does not have."""
+    if len(year) > 1 and all((part == part[0]).all() for part in (year, month, day)):
+        return np.full(len(year), days_since_1970(year[:1], month[:1], day[:1])[0])
     year = year.astype(np.int64)
     month = np.where((month >= 1) & (month <= 12), month, 1)
     months = (year - 1970) * 12 + (month - 1)

@@ -14,10 +14,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from ...shared.cores import each
 from .dots import may_group
 from .layout import Layout
 from .lines import HIDDEN, Block, Body, Expected, gather, index_body, sort_lines
 from .mapped import LARGE_BYTES, Text, holds_any, whole_text, with_feeds
+from .newheaders import Section, may_hold_headers, split_tables
 from .notes import Notes
 from .numbers import clean_text
 from .ondisk import keep_text
@@ -48,6 +50,7 @@ class Table:
     comma: bool = False
     texts: list[tuple[int, str]] = field(default_factory=list)
     more_names: list[str] = field(default_factory=list)  # of columns a later header of the file added
+    sections: list[Section] = field(default_factory=list)  # tables one below the other, each under its own header
 
     @property
     def fields(self) -> int:
@@ -136,7 +139,7 @@ def _read_fast(data: Text, offset: int, first: int, expected: Expected, notes: N
     table = _read_typed(pa.py_buffer(data).slice(offset), rows, expected.delimiter)
     if table is None or all(table.nulls):
         return None  # a blank line reads as a row of blanks
-    if any(_is_damaged(column) for column in table.columns):
+    if any(_is_damaged(column) for column in table.columns) or may_hold_headers(table.columns[0]):
         return None
     if expected.trailing:
         if table.nulls[-1] != table.rows:
@@ -226,7 +229,8 @@ def _sample_mark(tokens: list[tuple[str, ...]], delimiter: str) -> bool | None:
 
 def _read_exact(data: Text, offset: int, first: int, expected: Expected, notes: Notes) -> Table:
     body = index_body(data, offset, first + 1, expected.delimiter)
-    blocks = [block for block in sort_lines(body, expected, notes) if len(block.index)]
+    sorted_blocks = sort_lines(body, expected, notes)
+    blocks = [block for block in split_tables(body, sorted_blocks, expected, notes) if len(block.index)]
     texts = [gather(body, block.index, data) for block in blocks]
     if len(blocks) == 1 and not body.quoted:
         return _read_single(body, blocks[0], texts[0], expected, notes)
@@ -248,7 +252,8 @@ def _read_single(body: Body, block: Block, text: Text, expected: Expected, notes
         columns = _text_columns(body, block, text, expected.delimiter)
         table = _cast(columns, judged) if judged is not None else None
     if table is None:
-        return _read_text(body, [block], [[keep_text(clean_text(c), known=c) for c in columns]], expected, notes)
+        cleaned = each(lambda c: keep_text(clean_text(c), known=c), columns, rows=len(block.index))
+        return _read_text(body, [block], [cleaned], expected, notes)
     table.line, table.texts = body.line[block.index], body.texts
     return table
 
@@ -256,9 +261,10 @@ def _read_single(body: Body, block: Block, text: Text, expected: Expected, notes
 def _cast(columns: list[pa.Array], judged: _Judged) -> Table | None:
     """As `_read_typed`, from fields parsed as text: no second look at the bytes for a column that is no numbers."""
     numeric = list(judged.numeric)
-    found, nulls = cast_texts(columns, numeric)
-    if sum(was != is_ for was, is_ in zip(judged.numeric, numeric, strict=True)) >= MOST_RETRIES:
+    cast = cast_texts(columns, numeric, most_others=MOST_RETRIES - 1)
+    if cast is None:
         return None
+    found, nulls = cast
     decimals = [count if is_ else 0 for count, is_ in zip(judged.decimals, numeric, strict=True)]
     return Table(found, np.empty(0, np.int64), decimals, nulls)
 
@@ -285,12 +291,19 @@ def _read_text(body: Body, blocks: list[Block], texts: list[list[pa.Array]], exp
         line = line[order]
         notes.rows_repaired += sum(len(block.index) for block in blocks if block.fields != expected.fields)
     nulls = [0 if isinstance(column, np.ndarray) else column.null_count for column in columns]
+    sections = [(body.line[b.index], place) for b, place in zip(blocks, places, strict=True)]
     return Table(
-        columns, line.astype(np.int64), [0] * width, nulls, texts=body.texts, more_names=names[expected.fields :]
+        columns,
+        line.astype(np.int64),
+        [0] * width,
+        nulls,
+        texts=body.texts,
+        more_names=names[expected.fields :],
+        sections=sections if any(block.names for block in blocks) else [],
     )
 
 
-def _places(block: Block, names: list[str]) -> list[int]:
+def _places(block: Block, names: list[str]) -> tuple[int, ...]:
     """Column of each field of a block: by name where the block has its own header, else by position.
 
     New names (and unnamed extra fields) are appended to `names`.
@@ -305,7 +318,7 @@ def _places(block: Block, names: list[str]) -> list[int]:
         else:
             names.append(name)
             place.append(len(names) - 1)
-    return place
+    return tuple(place)
 
 
 def _text_columns(body: Body, block: Block, text: Text, delimiter: str) -> list[pa.Array]:

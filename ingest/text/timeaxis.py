@@ -16,10 +16,11 @@ from .axis import DAY_S, Axis, Context, Flags, Floats, Reading, axis_of, keep_re
 from .civil import ELAPSED_WORDS, civil, elapsed, time_of_day
 from .counts import read_counts
 from .dateorder import DateOrder, dated, find_order
+from .dateparts import numbers_of, with_slashes
 from .notes import lines_text
 from .oddstamps import find_zero_stamps
 from .preamble import date_in_name
-from .stamps import Stamps, read_stamps
+from .stamps import Stamps, days_since_1970, no_stamps, read_stamps
 from .timecolumns import Column, TimeColumns
 from .yeardays import settle_days
 
@@ -31,6 +32,8 @@ def read_time(found: TimeColumns, columns: Sequence[Column], context: Context) -
         return _read_stamped(found, columns, context)
     if found.kind == "minute_second":
         return _read_minute_second(found, columns, context)
+    if found.kind == "parts":
+        return _read_parts(found, columns, context)
     if found.kind == "day_time":
         return _read_day_time(found, columns, context)
     return read_counts(found, columns, context)
@@ -52,10 +55,16 @@ def _blank(column: Column) -> Flags:
 
 def _read_stamped(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
     last = found.positions[-1]
-    clock = read_stamps(_text(columns[last], 6, context.decimals[last]))
-    stamps = [read_stamps(_text(columns[i])) for i in found.positions[:-1]] + [clock]
+    clock = _read_clock(columns[last], context.decimals[last], found.seconds)
+    written = [_text(with_slashes(columns[i])) for i in found.positions[:-1]]
+    carried = _carried(written[0]) if written else None
+    stamps = [read_stamps(column if carried is None else pc.fill_null_forward(column)) for column in written] + [clock]
     seconds = clock.second_of_day
+    if carried is not None:
+        seconds = seconds + _days_passed(seconds, carried, context)
     bad = clock.bad | np.isnan(seconds)
+    if found.kind == "time" and context.words(found.positions) & ELAPSED_WORDS:
+        bad &= ~clock.long
     dates = stamps[0] if found.kind != "time" else None
     order = DateOrder("dmy", "", inferred=False)
     if dates is not None:
@@ -64,7 +73,9 @@ def _read_stamped(found: TimeColumns, columns: Sequence[Column], context: Contex
         bad |= np.isnan(seconds)
     blank = _blank(columns[last])
     if dates is not None:
-        zero = find_zero_stamps(_text(columns[found.positions[0]]))
+        first = columns[found.positions[0]]
+        read = None if isinstance(first, np.ndarray) else ~dates.bad & (dates.year > 0)
+        zero = find_zero_stamps(_text(first), dated=read)
         blank, bad = blank | zero, bad | zero
     keep, seconds = keep_readable(seconds, bad, blank=blank, context=context)
     leap = _is_second_60(columns[last], clock.second_of_day) & keep
@@ -82,6 +93,34 @@ def _read_stamped(found: TimeColumns, columns: Sequence[Column], context: Contex
             axis = _keep_both_readings(axis, dates, order, context)
     axis.leap = leap[keep]
     return axis
+
+
+def _read_clock(column: Column, decimals: int, scale: float | None) -> Stamps:
+    """Times of day; numbers below one are parts of a day, others digits hhmmss, or counts of `scale` seconds."""
+    if not isinstance(column, np.ndarray) or (scale is None and not np.nanmax(column, initial=0.0) < 1):
+        return read_stamps(_text(column, 6, decimals))
+    clock = no_stamps(len(column))
+    clock.second_of_day[:] = np.round(column * DAY_S, 3) if scale is None else column * scale
+    clock.bad[:] = np.isnan(column)
+    clock.digits = 3 if scale is None else decimals  # a double tells a day number to microseconds
+    return clock
+
+
+def _carried(dates: pa.Array) -> Flags | None:
+    """Rows whose date stands in a row above, (n,), where the recorder writes it only when it changes; else None."""
+    known = np.asarray(pc.is_valid(dates).to_numpy(zero_copy_only=False), dtype=np.bool_)
+    blank = ~known
+    blank[: int(np.argmax(known))] = False
+    return blank if blank.mean() > 0.5 else None
+
+
+def _days_passed(seconds: Floats, carried: Flags, context: Context) -> Floats:
+    """Seconds of the days since the row whose date is carried on, (n,): a clock that falls by half a day passed midnight."""
+    later = np.concatenate(([0], np.cumsum(np.diff(seconds) < -DAY_S / 2)))
+    since = np.maximum.accumulate(np.where(carried, 0, np.arange(len(seconds))))
+    text = "the date stands in few rows; the rows below have the same date, counted on past midnight"
+    context.notes.find("DATE_MISSING", text, count=int(carried.sum()))
+    return np.asarray((later - later[since]) * DAY_S)
 
 
 def _is_second_60(column: Column, second: Floats) -> Flags:
@@ -173,3 +212,23 @@ def _read_minute_second(found: TimeColumns, columns: Sequence[Column], context: 
     header = context.header(found.positions)
     time = RawTime("none", seconds, None, None, reading.resolution_s, header, "the hours of the stamps are lost")
     return axis_of(time, keep)
+
+
+def _read_parts(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
+    """The axis of moments in parts."""
+    part = {
+        k: numbers
+        for k, i in zip(found.unit, found.positions, strict=True)
+        if (numbers := numbers_of(columns[i])) is not None
+    }
+    seconds: Floats = part["H"] * 3600.0 + part["M"] * 60.0 + part["S"]
+    step = 10.0 ** -context.decimals[found.positions[found.unit.index("S")]]
+    if "f" in part:
+        seconds, step = seconds + part["f"] / 1000.0, 1e-3
+    if "y" in part:
+        year, month, day = (np.nan_to_num(part[k]).astype(np.int64) for k in "ymd")
+        seconds = seconds + days_since_1970(np.where(year < 100, year + 2000, year), month, day) * DAY_S
+    bad = np.isnan(seconds)
+    keep, seconds = keep_readable(seconds, bad, blank=bad, context=context)
+    reading = Reading(keep, step, found.positions, no_stamps(len(keep)))
+    return civil(seconds, reading, context) if "y" in part else time_of_day(seconds, reading, context)

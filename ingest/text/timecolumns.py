@@ -13,65 +13,23 @@ from numpy.typing import NDArray
 
 from ...shared.errors import ClockError
 from ...shared.units import find_unit
+from .dateparts import find_parts, with_slashes
 from .headers import Heading
 from .stamps import stamp_kind
 
 Kind = Literal[
     "datetime", "date_time", "time", "minute_second", "epoch", "gps_week", "serial_day", "clock_number", "elapsed",
-    "lost_epoch", "gps_seconds", "day_time", "unix_day",
+    "lost_epoch", "gps_seconds", "day_time", "unix_day", "parts",
 ]  # fmt: skip
 Column: TypeAlias = NDArray[np.float64] | pa.Array
 
 _WORDS = re.compile(r"[A-Z]?[a-zà-ÿ]+|[A-Z]+(?![a-zà-ÿ])|\d+")
-TIME_WORDS = frozenset(
-    [
-        "t",
-        "time",
-        "utc",
-        "gmt",
-        "zulu",
-        "timestamp",
-        "stamp",
-        "epoch",
-        "unix",
-        "posix",
-        "elapsed",
-        "seconds",
-        "secs",
-        "sec",
-        "ms",
-        "msec",
-        "millis",
-        "millisec",
-        "milliseconds",
-        "us",
-        "usec",
-        "micros",
-        "microseconds",
-        "ns",
-        "nsec",
-        "nanos",
-        "tow",
-        "clock",
-        "uptime",
-        "runtime",
-        "datetime",
-        "local",
-        "zeit",
-        "uhrzeit",
-        "zeitstempel",
-        "temps",
-        "heure",
-        "tiempo",
-        "hora",
-        "tempo",
-        "ora",
-        "tid",
-        "tijd",
-        "ticks",
-        "tick",
-    ]
-)
+TIME_WORDS = frozenset([
+    "t", "time", "utc", "gmt", "zulu", "timestamp", "stamp", "epoch", "unix", "posix", "elapsed", "seconds",
+    "secs", "sec", "ms", "msec", "millis", "millisec", "milliseconds", "us", "usec", "micros", "microseconds",
+    "ns", "nsec", "nanos", "tow", "clock", "uptime", "runtime", "datetime", "local", "zeit", "uhrzeit",
+    "zeitstempel", "temps", "heure", "tiempo", "hora", "tempo", "ora", "tid", "tijd", "ticks", "tick",
+])  # fmt: skip
 _CLOCK_WORDS = frozenset(["utc", "gmt", "zulu", "hhmmss", "local", "clock", "uhrzeit", "heure", "hora"])
 _DATE_WORDS = frozenset(["date", "datum", "fecha", "data", "dato", "day", "dag"])
 _WEEK_WORDS = frozenset(["week", "wk", "wn", "weeknumber", "gpsweek"])
@@ -130,6 +88,7 @@ def find_time(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeCol
         _by_stamps(kinds, headings, "datetime", "dates with times")
         or _by_stamps(kinds, headings, "day_time", "days of the year with times")
         or _by_date_and_time(kinds, columns, headings)
+        or _by_parts(columns, headings)
         or _by_epoch(columns, headings)
         or _by_gps_week(columns, headings)
         or _by_serial_day(columns, headings)
@@ -178,12 +137,67 @@ def _by_date_and_time(
         for i, c in enumerate(columns)
         if isinstance(c, np.ndarray) and set(words_of(headings[i].written)) & _DATE_WORDS and _are_plain_dates(c)
     ]
-    times = [i for i, kind in kinds.items() if kind == "time"] + _clock_numbers(columns, headings)
-    if not dates or not times:
+    short = [
+        i
+        for i, c in enumerate(columns)
+        if set(words_of(headings[i].written)) & _DATE_WORDS and with_slashes(c) is not c
+    ]
+    dates += short
+    times = [i for i, kind in kinds.items() if kind == "time" and i not in short] + _clock_numbers(columns, headings)
+    if not times:
+        return _by_seconds_of_day(dates, columns, headings) or _by_day_fractions(dates, columns, headings)
+    if not dates:
         return None
     time = min(times, key=lambda i: _rank(i, headings[i]))
     date = min(dates, key=lambda i: (abs(i - time), i))
     return TimeColumns("date_time", (date, time), because=f"column {date + 1} holds dates, column {time + 1} times")
+
+
+def _by_seconds_of_day(
+    dates: Sequence[int], columns: Sequence[Column], headings: Sequence[Heading]
+) -> TimeColumns | None:
+    """Dates beside seconds that are named as those of the day."""
+    for i in _numeric(columns, headings, TIME_WORDS | {"sod"}, first=False):
+        words = set(words_of(headings[i].written))
+        said = words & {"midnight", "sod"} or {"of", "day"} <= words
+        values = np.asarray(columns[i], np.float64)
+        hours = (
+            find_unit(headings[i].unit or "?") == find_unit("h") and 1 <= np.nanmin(values) <= np.nanmax(values) < 48
+        )
+        if dates and (hours or (said and np.nanmax(values) < 2 * 86_400)):
+            date = min(dates, key=lambda k: abs(k - i))
+            because = f"column {i + 1} holds {'hours' if hours else 'seconds'} of the day"
+            return TimeColumns("date_time", (date, i), 3600.0 if hours else 1.0, because=because)
+    return None
+
+
+def _by_day_fractions(
+    dates: Sequence[int], columns: Sequence[Column], headings: Sequence[Heading]
+) -> TimeColumns | None:
+    """Times of day as a spreadsheet keeps them, below one and rising, beside dates or whole day numbers."""
+    times = [
+        i
+        for i in _numeric(columns, headings, TIME_WORDS, first=False)
+        if headings[i].unit is None and _are_fractions(np.asarray(columns[i], np.float64))
+    ]
+    days = [i for i, c in enumerate(columns) if isinstance(c, np.ndarray) and _are_whole_days(c, headings[i])]
+    if not times or not (dates or days):
+        return None
+    date = min(dates or days, key=lambda i: (abs(i - times[0]), i))
+    because = f"column {date + 1} holds {'dates' if dates else 'day numbers'}, column {times[0] + 1} parts of a day"
+    return TimeColumns("date_time" if dates else "serial_day", (date, times[0]), because=because)
+
+
+def _are_fractions(values: NDArray[np.float64]) -> bool:
+    good = values[np.isfinite(values)]
+    return len(good) > 1 and bool(good.max() < 1 and np.median(np.diff(good)) < 0.007)  # ten minutes
+
+
+def _are_whole_days(values: NDArray[np.float64], heading: Heading) -> bool:
+    good = values[np.isfinite(values)]
+    if not len(good) or not set(words_of(heading.written)) & _DATE_WORDS:
+        return False
+    return bool((good % 1 == 0).all() and good.min() >= UNIX_DAYS[1] and good.max() <= 80_000)
 
 
 def _are_plain_dates(values: NDArray[np.float64]) -> bool:
@@ -191,6 +205,12 @@ def _are_plain_dates(values: NDArray[np.float64]) -> bool:
     month, day = good // 100 % 100, good % 100
     inside = (good >= 19800101) & (good <= 21001231) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
     return bool(len(good) and inside.all())
+
+
+def _by_parts(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeColumns | None:
+    found = find_parts(columns, [words_of(h.written) for h in headings])
+    because = "every part of the moment has a column of its own"
+    return TimeColumns("parts", found[1], unit=found[0], because=because) if found else None
 
 
 def _by_minute_second(kinds: dict[int, str | None], headings: Sequence[Heading]) -> TimeColumns | None:
@@ -239,7 +259,8 @@ def _by_epoch(columns: Sequence[Column], headings: Sequence[Heading]) -> TimeCol
         if _of_week(values, headings[i]) is not None:
             continue  # milliseconds of a week have the size of seconds of the eighties
         middle = float(np.nanmedian(values))
-        for scale, unit in _EPOCH_SCALES:
+        minutes = [(60.0, "min")] if set(words_of(headings[i].written)) & {"min", "mins", "minutes"} else []
+        for scale, unit in (*minutes, *_EPOCH_SCALES):
             if EPOCH_LOW <= middle * scale <= EPOCH_HIGH:
                 if len(np.unique(values[np.isfinite(values)])) <= max(1, len(values) // 50) and len(values) > 4:
                     return TimeColumns("lost_epoch", (i,), because="epoch stamps rounded to a few values")

@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from ...shared.cores import each
 from ...shared.settings import InstrumentProfile
 from ...shared.spill import note_use, spill
 from ..raw import RawColumn
@@ -54,22 +55,22 @@ def read_values(
     else:
         mark, because = ".", "numbers with a decimal point or none"
     notes.decide("decimal", mark, because)
-    out = Values()
-    for i, column in enumerate(table.columns):
+
+    def read(i: int) -> Cells | None:
+        column = table.columns[i]
         if stamped[i]:
-            out.columns.append(column)
-            out.cells.append(None)
-        elif isinstance(column, np.ndarray):
+            return None
+        if isinstance(column, np.ndarray):
             comma = table.comma and table.decimals[i] > 0
-            out.columns.append(column)
-            out.cells.append(Cells(column, table.nulls[i], comma=comma, decimals=table.decimals[i]))
-        else:
-            cell = read_cells(column, "," if mark == "," else ".", wanted_numeric=_is_measured(headings[i]))
-            cell.values = spill(cell.values)
-            note_use(column.nbytes)
-            out.columns.append(column if cell.is_text else cell.values)
-            out.cells.append(cell)
-    return out
+            return Cells(column, table.nulls[i], comma=comma, decimals=table.decimals[i])
+        cell = read_cells(column, "," if mark == "," else ".", wanted_numeric=_is_measured(headings[i]))
+        cell.values = spill(cell.values)
+        note_use(column.nbytes)
+        return cell
+
+    cells = each(read, range(table.fields), rows=table.rows if texts else 0)
+    shown = (c if cell is None or cell.is_text else cell.values for c, cell in zip(table.columns, cells, strict=True))
+    return Values(list(shown), cells)
 
 
 def _with_dots(
@@ -128,9 +129,10 @@ def raw_columns(
     profile: InstrumentProfile | None,
 ) -> tuple[tuple[RawColumn, ...], Counter[str]]:
     """The columns other than the time's, kept rows only, and the sentinel numbers made missing in them."""
-    out: list[RawColumn] = []
     sentinels: Counter[str] = Counter()
     units = dict(profile.units) if profile else {}
+    whole = bool(keep.all())
+    out = []
     for i, (column, cell) in enumerate(zip(values.columns, values.cells, strict=True)):
         if i in without:
             continue
@@ -143,7 +145,7 @@ def raw_columns(
             samples, found = remove_sentinels(cell.values)
             sentinels += found
             step = find_step(samples, cell.decimals)
-        if not keep.all():
+        if not whole:
             samples = samples[keep]
         unit = units.get(heading.header) or units.get(heading.written) or heading.unit or (cell.unit if cell else None)
         out.append(RawColumn(heading.header, samples, unit, None, step, i))

@@ -39,6 +39,15 @@ def read_offset(text: str) -> float | None:
     return -size if match[1] == "-" else size
 
 
+def is_zone_name(text: str) -> bool:
+    """True for a zone of the time zone database."""
+    try:
+        ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return False
+    return True
+
+
 def parse_zone(text: str, where: str) -> Zone:
     """'UTC', '+02:00', 'UTC+2' or an IANA name. Raises SettingsError for anything else."""
     if text.strip().upper() in ("UTC", "Z", "GMT"):

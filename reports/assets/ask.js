@@ -58,7 +58,7 @@ function check() {
   timer = setTimeout(async () => {
     if (!text.value.trim()) { note.textContent = ""; return; }
     const mine = ++latest, answer = await (await fetch("/ask/check?condition=" + encodeURIComponent(text.value))).json();
-    if (mine === latest) note.textContent = answer.ok ? "✓ can be asked; names " + answer.channels.join(", ") : "✗ " + answer.error;
+    if (mine === latest) note.textContent = answer.ok ? "✓ can be asked; names " + answer.channels.join(", ") + answer.notes.map((one) => "; ▲ " + one).join("") : "✗ " + answer.error;
   }, 350);
 }
 const more = element("button", "+ and …", { type: "button" });

@@ -7,6 +7,7 @@ const table = document.querySelector("#files tbody"), whole = document.getElemen
 const outcome = document.getElementById("outcome"), title = document.getElementById("drop-title"), cancelButton = document.getElementById("cancel");
 let drop = null, cancelled = false, sending = null, pending = null, taken = 0, working = 0, called = "";
 
+const speak = (words) => { document.getElementById("said").textContent = words; };
 const size = (bytes) => (bytes < 1e6 ? (bytes / 1e3).toFixed(0) + " kB" : (bytes / 1e6).toFixed(1) + " MB");
 
 ["dragenter", "dragover"].forEach((name) => zone.addEventListener(name, (event) => { event.preventDefault(); zone.classList.add("over"); }));
@@ -49,6 +50,7 @@ async function take(files) {
   called = tops.length > 3 ? tops.length + " files or sorties" : tops.join(", ");
   title.textContent = shown.length === 1 ? "1 file" : shown.length + " files";
   document.getElementById("loose").hidden = true;
+  speak("Sending " + title.textContent + ", " + size(total));
   const rows = shown.map(({ name, file }) => {
     const row = element("tr"), bar = element("progress", null, { max: "1", value: "0", "aria-label": name });
     const cell = element("td"); cell.append(bar);
@@ -107,9 +109,10 @@ async function add() {
   const mine = taken, heldUp = working > 0;
   const body = new URLSearchParams({ name: document.getElementById("loose-name").value, replace: document.getElementById("replace").checked ? "yes" : "" });
   const job = await send("/drop/" + drop + "/add", { method: "POST", body });
-  const box = element("article", null, { class: "outcome working" }), bar = element("progress", null, { "aria-label": "Reading and searching" }), words = element("output");
+  const box = element("article", null, { class: "outcome working" }), bar = element("progress", null, { "aria-label": "Reading and searching" }), words = element("span");
   box.append(element("h3", "Reading and searching " + called), bar, " ", words, element("p", "The next sortie can be dropped meanwhile; leaving this page does not stop it.", { class: "hint" }));
   outcome.prepend(box);
+  speak("Reading and searching " + called);
   drop = null; under.hidden = true; zone.hidden = false; document.getElementById("loose-name").value = "";
   working += 1;
   try {
@@ -129,6 +132,7 @@ async function showOutcome(result, alone) {
   part.append(heading);
   outcome.append(part);
   result.sorties.forEach((one) => part.append(describe(one)));
+  speak([...part.querySelectorAll("article")].map((one) => [one.querySelector("h3").textContent, one.querySelector("p")?.textContent].filter(Boolean).join(": ")).join("; "));
   if (!result.sorties.length) part.append(element("p", "No sortie was found there: a sortie is a folder with log files in it, or a zip of one.", { class: "caution" }));
   const asked = new Set(result.sorties.flatMap((one) => one.questions));
   if (asked.size) await askHere(asked, part);
@@ -169,7 +173,8 @@ function describe(one) {
       body.append(row);
     });
     rows.append(body); box.append(rows);
-    one.findings.forEach((finding) => box.append(element("p", (finding.level === "fault" ? "■ " : "▲ ") + finding.text, { class: "level-" + finding.level })));
+    const told = new Set(one.files.flatMap((file) => file.doubts)); // beside their file already
+    one.findings.filter((finding) => !told.has(finding.text)).forEach((finding) => box.append(element("p", (finding.level === "fault" ? "■ " : "▲ ") + finding.text, { class: "level-" + finding.level })));
   }
   return box;
 }

@@ -1,16 +1,19 @@
 // A sortie's picture: linked time histories over lanes of configuration, points to open, a ground track beside it.
 import { element, readyForms, send } from "./forms.js";
 import { groundTrack } from "./ground.js";
+import { place, samplesOf } from "./samples.js";
 
 const picture = JSON.parse(document.getElementById("picture").textContent);
 const home = "/sortie/" + encodeURIComponent(picture.sortie);
 const box = document.getElementById("charts"), host = document.getElementById("panels"), detail = document.getElementById("detail");
 const check = (id) => document.getElementById(id).checked;
-const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+// Colours are asked of the style sheet once a theme: asking while the page is being changed makes it be laid out each time.
+let inks = {};
+const css = (name) => (inks[name] ??= getComputedStyle(document.documentElement).getPropertyValue(name).trim());
 const INKS = ["--c1", "--c2", "--c3", "--c4", "--c5", "--c6", "--c7", "--c8"], DASHES = [undefined, [7, 3], [2, 3], [9, 3, 2, 3]];
 const LEFT = 64, RIGHT = 12, LEAST = 4, OVERVIEW = 700, KEY = "trimshot.channels";
 const full = [0, Math.max(picture.length, LEAST)];
-let range = full.slice(), charts = [], overview = null, shown = null, loading = null, timer = 0, current = -1, selecting = false;
+let range = full.slice(), charts = [], overview = null, shown = null, deepened = null, timer = 0, current = -1, selecting = false;
 const lanes = [{ name: "events", runs: picture.events.map((e) => ({ start: e.time, stop: e.stop, value: e.label, tone: "tick", note: e.note })) }, ...picture.lanes];
 
 // -- times ---------------------------------------------------------------------------------------------------
@@ -54,24 +57,8 @@ function buildChooser() {
 function keep(names) { try { names ? localStorage.setItem(KEY, JSON.stringify(names)) : localStorage.removeItem(KEY); } catch { /* a private window forgets */ } }
 
 // -- samples: the whole once, a finer window after every zoom ------------------------------------------------
-async function load(from, to, buckets) {
-  if (loading) loading.abort();
-  loading = new AbortController();
-  const names = chosen().map((c) => c.name);
-  const address = home + "/samples?channels=" + encodeURIComponent(names.join(",")) + "&form=binary&buckets=" + buckets + (from == null ? "" : "&from=" + from.toFixed(3) + "&to=" + to.toFixed(3));
-  const answer = await fetch(address, { signal: loading.signal });
-  if (!answer.ok) return send(address, { signal: loading.signal }); // says why
-  return unpacked(await answer.arrayBuffer(), names);
-}
-// n times of 8 bytes, then n values of 4 bytes per channel; what is no number is a place left open.
-function unpacked(bytes, names) {
-  const count = bytes.byteLength / (8 + 4 * names.length), channels = {};
-  names.forEach((name, k) => {
-    const values = new Float32Array(bytes, 8 * count + 4 * k * count, count), out = channels[name] = new Array(count);
-    for (let i = 0; i < count; i++) { const v = values[i]; out[i] = v === v ? v : null; }
-  });
-  return { t: new Float64Array(bytes, 0, count), channels };
-}
+const samples = samplesOf(home);
+const detailOf = () => Math.min(2000, Math.max(300, Math.round(host.clientWidth * 0.5))); // buckets that a window deserves
 // Only what is on the screen is drawn at once; the other panels follow when they are scrolled to.
 function isNear(chart) {
   const at = chart.root.getBoundingClientRect();
@@ -96,22 +83,49 @@ function put(data) {
 // The pictures in words, once one has come to rest: what each curve goes through in the window shown.
 let telling = 0;
 function tell() {
+  tellLanes();
   const first = place(shown.t, range[0]), last = place(shown.t, range[1]);
   charts.forEach((chart) => {
     const curves = chart.panel.series.map((c) => {
       const known = (shown.channels[c.name] || []).slice(first, last).filter((v) => v != null);
       return c.label + (known.length ? " " + known.reduce((a, b) => Math.min(a, b)).toFixed(chart.panel.digits) + " to " + known.reduce((a, b) => Math.max(a, b)).toFixed(chart.panel.digits) : " without samples");
     });
+    chart.root.setAttribute("aria-hidden", "true"); // the legend's numbers belong to a pointer
     chart.spot.setAttribute("aria-label", chart.title + ", " + clock(range[0], 1) + " to " + clock(range[1], 1) + ": " + curves.join("; "));
   });
 }
+const around = (span) => [span[0] - 0.25 * (span[1] - span[0]), span[1] + 0.25 * (span[1] - span[0])];
+// What is held and fine enough for the window, without asking the server.
+function held() {
+  if (range[0] <= full[0] && range[1] >= full[1]) return overview;
+  return samples.held(around(range), detailOf());
+}
+// What a lane shows of the window: the runs in their order.
+function tellLanes() {
+  document.querySelectorAll(".lane").forEach((bar) => {
+    const lane = lanes[Number(bar.dataset.lane)], some = lane.runs.filter((run) => run.stop > range[0] && run.start < range[1]);
+    const words = some.slice(0, 12).map((run) => run.value + " " + clock(Math.max(run.start, range[0]), 1) + (run.stop - run.start > 1 && run.tone !== "tick" ? " to " + clock(Math.min(run.stop, range[1]), 1) : ""));
+    bar.setAttribute("aria-label", lane.name + " against UTC: " + (words.join(", ") || "none in view") + (some.length > 12 ? ", and " + (some.length - 12) + " more" : ""));
+  });
+}
 async function refine() {
-  if (range[0] <= full[0] && range[1] >= full[1]) { if (overview && shown !== overview) put(overview); return; }
-  const asked = range.slice(), margin = 0.25 * (asked[1] - asked[0]);
+  lastAsked = performance.now();
+  const asked = range.slice();
   try {
-    const data = await load(asked[0] - margin, asked[1] + margin, Math.min(2000, Math.max(300, Math.round(host.clientWidth * 0.5))));
+    const data = await samples.window(around(asked), detailOf());
     if (asked[0] === range[0] && asked[1] === range[1]) put(data);
   } catch (error) { if (error.name !== "AbortError") say(error.message); }
+}
+// The server is asked before anything is drawn, so that both work at once; while a wheel turns, not more often than this.
+const PAUSE_MS = 60;
+let lastAsked = -Infinity;
+function bring() {
+  clearTimeout(timer);
+  const there = held();
+  if (there) { samples.leave(); put(there); return; }
+  const wait = lastAsked + PAUSE_MS - performance.now();
+  if (wait <= 0) refine(); else timer = setTimeout(refine, wait);
+  drawNear();
 }
 function setRange(min, max) {
   if (!Number.isFinite(min) || !Number.isFinite(max) || max < min) [min, max] = full;
@@ -119,12 +133,11 @@ function setRange(min, max) {
   min += beyond; max += beyond;
   if (max - min < LEAST) { const middle = (min + max) / 2; min = middle - LEAST / 2; max = middle + LEAST / 2; }
   range = [Math.max(min, full[0]), Math.min(max, full[1])];
-  drawNear();
+  bring();
   placeLanes();
   ground.see(range);
+  document.getElementById("rows-behind").href = home + "/rows?from=" + range[0].toFixed(2) + "&to=" + range[1].toFixed(2);
   document.getElementById("window-text").textContent = clock(range[0], 1) + " – " + clock(range[1], 1) + " UTC, " + duration(range[1] - range[0]);
-  clearTimeout(timer);
-  timer = setTimeout(refine, 8);
 }
 function say(words) { document.getElementById("window-text").textContent = words; }
 
@@ -146,7 +159,7 @@ function drawPoints(u) {
     if (b - a > 5 * scale || point.said) { ctx.beginPath(); ctx.moveTo(a, top); ctx.lineTo(a, top + height); ctx.moveTo(b, top); ctx.lineTo(b, top + height); ctx.stroke(); }
     if (u === charts[0] && style.text) {
       ctx.font = "bold " + 11 * scale + "px sans-serif"; ctx.textAlign = "center";
-      const middle = (Math.max(a, left) + Math.min(b, left + width)) / 2, half = ctx.measureText(style.text).width / 2 + 2 * scale;
+      const half = ctx.measureText(style.text).width / 2 + 2 * scale, centre = (Math.max(a, left) + Math.min(b, left + width)) / 2, middle = Math.min(Math.max(centre, left + half), left + width - half);
       if (middle - half > end) { ctx.globalAlpha = 0.8; ctx.fillStyle = css("--panel"); ctx.fillRect(middle - half, top + scale, 2 * half, 14 * scale); ctx.globalAlpha = 1; ctx.fillStyle = css(point.said ? "--said" : "--ink"); ctx.fillText(style.text, middle, top + 12 * scale); end = middle + half; }
     }
   });
@@ -186,13 +199,6 @@ function extent(panel) {
   const pad = Math.max(0.06 * (high - low), 0.5 * 10 ** -panel.digits);
   return [low - (low >= 0 && low < 0.25 * high ? low : pad), high + pad];
 }
-// Index of the first time not before `when`; a drop-out's place has a time as well.
-function place(t, when) {
-  let a = 0, b = t.length;
-  while (a < b) { const middle = (a + b) >> 1; if (t[middle] < when) a = middle + 1; else b = middle; }
-  return a;
-}
-
 // -- panels --------------------------------------------------------------------------------------------------
 function buildPanel(panel, index, last) {
   const spot = element("div", null, { class: "panel" + (index ? " follows" : ""), role: "img", "aria-label": panel.title + (panel.unit ? " in " + panel.unit : "") + " against UTC" });
@@ -237,15 +243,15 @@ async function rebuild() {
   some.forEach((panel, index) => buildPanel(panel, index, index === some.length - 1));
   placeLanes();
   try {
-    overview = await load(null, null, OVERVIEW);
-    put(overview);
-    if (range[0] > full[0] || range[1] < full[1]) refine();
+    overview = await samples.whole(chosen().map((c) => c.name), OVERVIEW);
+    bring();
+    deepened = samples.deepen();
   } catch (error) { if (error.name !== "AbortError") say(error.message); }
 }
 
 // -- lanes ---------------------------------------------------------------------------------------------------
 lanes.forEach((lane, k) => {
-  const row = element("div", null, { class: "lane-box" }), bar = element("div", null, { class: "lane", "data-lane": k, role: "img", "aria-label": lane.name + " against UTC: " + [...new Set(lane.runs.map((r) => r.value))].join(", ") });
+  const row = element("div", null, { class: "lane-box" }), bar = element("div", null, { class: "lane", "data-lane": k, role: "img", "aria-label": lane.name + " against UTC" });
   row.append(element("span", lane.name, { class: "lane-name" }), bar);
   document.getElementById("lanes").append(row);
 });
@@ -283,6 +289,8 @@ async function openPoint(point) {
   } catch (error) { detail.textContent = error.message; }
   detail.removeAttribute("aria-busy");
   detail.dataset.point = point.number;
+  // the whole of it read aloud would take minutes: its heading and first numbers are said, the rest is there to be gone through
+  document.getElementById("detail-note").textContent = "Point " + [...detail.querySelectorAll(".point-head, .strip.small li")].map((one) => one.textContent.trim().replace(/\s+/g, " ")).join(", ");
   document.dispatchEvent(new Event("contentadded"));
 }
 function show(point) { const margin = Math.max(20, 0.6 * (point.stop - point.start)); setRange(point.start - margin, point.stop + margin); }
@@ -355,7 +363,7 @@ function readyRow(row) {
 }
 let width = host.clientWidth;
 new ResizeObserver(() => { if (host.clientWidth !== width) { width = host.clientWidth; charts.forEach((chart) => chart.setSize({ width, height: chart.height })); placeLanes(); } }).observe(host);
-const repaint = () => charts.forEach((chart) => chart.redraw(false));
+const repaint = () => { inks = {}; charts.forEach((chart) => chart.redraw(false)); };
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
 document.documentElement.addEventListener("themechange", repaint);
 
@@ -366,4 +374,5 @@ await rebuild();
 setRange(...(wanted.has("from") ? [parseFloat(wanted.get("from")), wanted.has("to") ? parseFloat(wanted.get("to")) : full[1]] : full));
 const asked = picture.points.find((p) => String(p.number) === wanted.get("point"));
 if (asked) { if (!wanted.has("from")) show(asked); openPoint(asked); }
+await deepened; // the tables lie below: what the next zoom needs comes first
 await loadTables();

@@ -14,7 +14,7 @@
   addEventListener("beforeprint", () => apply("light"));
   addEventListener("afterprint", () => apply(now));
   document.addEventListener("DOMContentLoaded", () => {
-    const button = document.getElementById("theme"), text = button.querySelector("span");
+    const button = document.getElementById("theme"), text = document.getElementById("theme-name");
     text.textContent = now;
     button.addEventListener("click", () => {
       now = kinds[(kinds.indexOf(now) + 1) % kinds.length];

@@ -55,21 +55,21 @@ def show_progress(text: str, done: int, total: int) -> None:
         sys.stderr.flush()
 
 
-def print_report(report: AddReport, *, notes: bool = False) -> None:
-    """What became of every sortie and every file of it."""
+def print_report(report: AddReport, *, notes: bool = False, failed: str = "not added") -> None:
+    """What became of every sortie and every file of it; failed: what a sortie is called of which nothing came."""
     if not report.sorties:
         click.echo("no sorties found there: a sortie is a folder with log files in it, or a zip of one")
     for sortie in report.sorties:
-        _print_sortie(sortie, notes=notes)
+        _print_sortie(sortie, notes=notes, failed=failed)
     parts = [f"{report.count(status)} {status}" for status in STATUSES if report.count(status)]
     if len(report.sorties) > 1:
         click.echo(f"sorties: {', '.join(parts)}")
 
 
-def _print_sortie(sortie: SortieReport, *, notes: bool) -> None:
+def _print_sortie(sortie: SortieReport, *, notes: bool, failed: str) -> None:
     if sortie.status == "failed":
         reason = sortie.error.text() if sortie.error else "unknown reason"
-        click.echo(f"{sortie.sortie}: not added: {reason}", err=True)
+        click.echo(f"{sortie.sortie}: {failed}: {reason}", err=True)
         _point_to_questions(len(sortie.error.facts.get("questions") or ()) if sortie.error else 0)
         return
     if sortie.status == "unchanged":

@@ -55,9 +55,10 @@ def find(
 ) -> None:
     """Find every stretch where CONDITION holds.
 
-    CONDITION is SQL over channels and states, or `@NAME` for a saved one. Channels are SI; unit functions give SI:
+    CONDITION is SQL over channels and states, or `@NAME` for a saved one. Numbers are written with their unit, `-500 fpm`
+    or `fpm(-500)`; one without is taken in SI, and the answer says so:
 
-        trimshot find "flap = 'full' AND gear = 'down' AND vertical_speed < fpm(-500)" --at-least 10s
+        trimshot find "flap = 'full' AND gear = 'down' AND vertical_speed < -500 fpm" --at-least 10s
     """
     handle = programme_of(ctx, programme)
     narrowed = narrowing_of(within, after, before)
@@ -89,6 +90,8 @@ def find(
         unit = records[0].get(f"{name}_unit") if records else None
         columns.append(TableColumn(f"{name.replace('_', ' ')} {unit or ''}".strip(), name, "right"))
     note = f"{len(records)} stretches in {len({r['sortie'] for r in records})} of {len(result.considered)} sorties considered"
+    if records:
+        note += "; values are means over the rows where it holds"
     for name, reason in result.left_out.items():
         note += f"\nleft out {name}: {reason}"
     note += "".join(f"\nnote: {one}" for one in result.notes)

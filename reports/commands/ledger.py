@@ -133,7 +133,9 @@ def _clock_text(clock: Mapping[str, Any]) -> str:
     if clock["zone_s"]:
         parts.append(f"zone {clock['zone_s'] / 3600:+g} h")
     if clock["offset_uncertainty_s"] is None:
-        parts.append("offset not resolved")
+        parts += (
+            [] if clock["basis"] == "utc" else ["offset not resolved"]
+        )  # satellite time is what others are held against
     else:
         parts.append(f"offset {clock['offset_s']:+.3f} ± {2 * clock['offset_uncertainty_s']:.3f} s")
     if clock["drift_uncertainty_ppm"] is not None:

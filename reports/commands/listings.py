@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ..absent import tell_absent
 from ..display import number, side_text, with_band
 from ..listing import TableColumn, emit, minute_text, second_text
+from ..point_bands import bands_note, whole_band
 from ..records import brief_point_records, event_records, frame_records, point_records, with_rows
 from .options import output_options, programme_of, programme_option, sortie_choice
+
+if TYPE_CHECKING:
+    from ...store.programme import Programme
 
 _STATES = ("gear", "flap", "power", "propulsion")
 _SHOWN = ("calibrated_airspeed", "pressure_altitude", "sink_rate", "engine_speed")  # of a point, in the table
@@ -107,7 +111,7 @@ def points(
     out: Path | None,
     programme: Path | None,
 ) -> None:
-    """List the stabilised points, of SORTIE or of all, with their statistics (± two standard errors)."""
+    """List the stabilised points, of SORTIE or of all, with their statistics (± k = 2, calibration included)."""
     handle = programme_of(ctx, programme)
     wanted = parse_config(config)
     if form == "table":
@@ -125,6 +129,8 @@ def points(
     note = f"{len(records)} {word} in {len({r['sortie'] for r in records})} sorties"
     if not records:
         note += tell_absent(handle, "points", {"kind": kind, **(wanted or {})})
+    else:
+        note += "\n" + bands_note(handle.settings) + _judged_note(handle, sortie)
     emit(
         records,
         form,
@@ -205,22 +211,31 @@ def _point_cells(r: Mapping[str, Any]) -> dict[str, str]:
         "flap": r["flap"],
         "propulsion": r["propulsion"],
         "speed": band_text(r, "calibrated_airspeed"),
-        "altitude": band_text(r, "pressure_altitude", band=False),
+        "altitude": band_text(r, "pressure_altitude"),
         "sink": band_text(r, "sink_rate"),
-        "rpm": band_text(r, "engine_speed", band=False),
+        "rpm": band_text(r, "engine_speed"),
         "score": number(r["score"], None),
         "why": "; ".join(str(reason["text"]) for reason in r["reasons"]),
     }
 
 
-def band_text(record: Mapping[str, Any], channel: str, *, band: bool = True) -> str:
-    """A channel's mean over a point with twice its standard error and its unit, or a dash."""
+def _judged_note(handle: Programme, sortie: str | None) -> str:
+    """That people judged some of it, where they did: the list is of what was found."""
+    from ...store.marks import marks_in_force
+
+    count = len(marks_in_force(handle.marks(sortie)))
+    if not count:
+        return ""
+    word = "judgement of people is" if count == 1 else "judgements of people are"
+    return f"\nas found: {count} {word} kept beside it (`trimshot mark SORTIE` lists them, `reduce --judged` uses them)"
+
+
+def band_text(record: Mapping[str, Any], channel: str) -> str:
+    """A channel's mean over a point with its band (k = 2, calibration included) and its unit, or a dash."""
     one = record["statistics"].get(channel)
     if one is None or one["mean"] is None:
         return "–"
-    error = one["standard_error"]
-    text = with_band(one["mean"], None if error is None or not band else 2 * error, one["unit"])
-    return f"{text} {one['unit']}"
+    return f"{with_band(one['mean'], whole_band(one), one['unit'])} {one['unit']}"
 
 
 def _columns(*words: str) -> list[TableColumn]:

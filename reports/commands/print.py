@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..output import write_file
 from .options import programme_of, programme_option
 
 if TYPE_CHECKING:
@@ -39,10 +41,17 @@ def print_document(
         raise click.UsageError("`print debrief` needs a SORTIE, the other documents are of the whole programme")
     handle = programme_of(ctx, programme)
     data = context_of_document(handle, document, sortie=sortie, aircraft=aircraft)
-    target = out or handle.folder / "reports" / f"{document}{'-' + sortie if sortie else ''}.pdf"
-    target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_bytes(press(document, data))
+    of = sortie or _file_word(aircraft or "")
+    target = out or handle.folder / "reports" / f"{document}{'-' + of if of else ''}.pdf"
+    if out is None:
+        target.parent.mkdir(parents=True, exist_ok=True)
+    write_file(target, press(document, data))
     click.echo(f"written {target}")
+
+
+def _file_word(name: str) -> str:
+    """An aircraft's name as part of a file's: two aircraft of a programme have a document each."""
+    return re.sub(r"[^\w.-]+", "_", name).strip("._")
 
 
 def context_of_document(

@@ -36,6 +36,6 @@ def redetect(
     handle = programme_of(ctx, programme)
     with engine_of(workers, cluster) as engine:
         report = handle.redetect(sorties, criteria=criteria, on_progress=show_progress, engine=engine)
-    print_report(report)
+    print_report(report, failed="not detected again, stays as it was")
     if report.count("failed"):
         ctx.exit(2)

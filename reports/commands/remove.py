@@ -31,5 +31,7 @@ def remove(ctx: click.Context, sortie: str, yes: bool, programme: Path | None) -
     if not yes:
         files = f"{count} kept file{'' if count == 1 else 's'}"
         click.confirm(f"{sortie} and {files} of it go out of {handle.folder.name}; go on?", abort=True, err=True)
-    handle.remove(sortie)
+    report = handle.remove(sortie)
     click.echo(f"{sortie}: taken out; its folder outside the programme is as it was")
+    for one in report.sorties:
+        click.echo(f"{one.sortie}: {one.note}; {one.points} points, {one.events} events")

@@ -9,7 +9,9 @@ from ...shared.settings import PointCriteria, Settings
 from ..reductions.conditions import Condition
 from ..reductions.coverage import reduce_coverage
 from ..reductions.evidence import Evidence
+from ..reductions.expectation import Expectation, expect_glides
 from ..reductions.next_points import NextPoint, propose_points, upper_limits
+from ..reductions.next_sheet import stated_text
 from ..reductions.present import range_text, say
 
 
@@ -18,8 +20,10 @@ def cards_context(evidence: Evidence, count: int = 10) -> dict[str, Any]:
     result = propose_points(evidence, count)
     flown = {row.condition: row for row in reduce_coverage(evidence).rows}
     settings = evidence.settings
+    expected = expect_glides(evidence, [(one.condition, one.airspeed) for one in result.points])
     cards = []
-    for condition, group in groupby(result.points, key=lambda one: one.condition):
+    pairs = zip(result.points, expected.each, strict=True)
+    for condition, group in groupby(pairs, key=lambda one: one[0].condition):
         row = flown[condition]
         cards.append(
             {
@@ -32,7 +36,7 @@ def cards_context(evidence: Evidence, count: int = 10) -> dict[str, Any]:
                     f"{range_text(*row.heights, 'altitude', settings)}, {range_text(*row.masses, 'mass', settings)}"
                 ),
                 "limits": _limits(condition, settings),
-                "points": [_point(one, settings) for one in group],
+                "points": [_point(one, what, settings) for one, what in group],
             }
         )
     return {
@@ -40,6 +44,7 @@ def cards_context(evidence: Evidence, count: int = 10) -> dict[str, Any]:
         "aircraft": evidence.aircraft or "aircraft not named",
         "cards": cards,
         "tolerance": tolerance_text(settings.points, settings),
+        "expected_at": stated_text(expected, settings),
         "left_out": [f"{one.what}: {one.reason}" for one in result.left_out if one.reference is None],
     }
 
@@ -62,13 +67,14 @@ def _limits(condition: Condition, settings: Settings) -> str:
     return "; ".join(told) or "no limit of this configuration is written in the settings"
 
 
-def _point(one: NextPoint, settings: Settings) -> dict[str, str]:
-    expected = "–" if one.half_width_now != one.half_width_now else say(one.half_width_now, "vertical_speed", settings)
+def _point(one: NextPoint, what: Expectation, settings: Settings) -> dict[str, str]:
+    turning = f", {say(what.engine_speed, 'rotation', settings)}" if what.engine_speed.is_known else ""
+    sink = say(what.sink, "vertical_speed", settings) if what.sink.is_known else what.reason
     return {
         "indicated": say(one.indicated, "speed", settings),
         "calibrated": say(one.airspeed, "speed", settings),
         "why": one.reason,
-        "band": expected,
+        "expected": f"{sink}{turning}",
     }
 
 

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ...shared.errors import SettingsError, UnknownSortieError
+from ...shared.errors import SettingsError, unknown_sortie
 from ..display import display_unit, number, shown, shown_difference, with_band
 from ..listing import clock_time
 from ..page_tables import facts_of, headline_of
+from ..point_bands import bands_note, whole_band
 from ..records import event_records, records_of
 from ..reductions.evidence import gather_evidence
 from .planned import Planned, match_planned
@@ -26,7 +27,7 @@ def debrief_context(programme: Programme, sortie: str) -> dict[str, Any]:
     """Everything on the page, display units. Raises UnknownSortieError."""
     listed = programme.sorties().set_index("sortie")
     if sortie not in listed.index:
-        raise UnknownSortieError("no such sortie", found=sortie, allowed=", ".join(listed.index))
+        raise unknown_sortie(sortie, list(listed.index))
     row, card, settings = listed.loc[sortie], programme.card(sortie), programme.settings
     found = programme.points(sortie)
     records = records_of(found, programme, sortie)
@@ -39,6 +40,7 @@ def debrief_context(programme: Programme, sortie: str) -> dict[str, Any]:
         "planned": _planned(programme, sortie, found, card),
         "points": [_point(one) for one in records[:_MOST_POINTS]],
         "more_points": max(0, len(records) - _MOST_POINTS),
+        "bands": bands_note(settings),
         "units": {name: display_unit(name, settings) for name in ("calibrated_airspeed", "sink_rate", "engine_speed")},
         "events": _events(programme, sortie),
         "limits": _limits(programme, sortie),
@@ -52,7 +54,7 @@ def _point(record: dict[str, Any]) -> dict[str, str]:
 
     def told(channel: str) -> str:
         one = statistics.get(channel)
-        return with_band(one["mean"], 2 * one["standard_error"], one["unit"]) if one else "–"
+        return with_band(one["mean"], whole_band(one), one["unit"]) if one else "–"
 
     return {
         "number": str(record["number"]),
@@ -134,7 +136,10 @@ def _anomalies(programme: Programme, sortie: str) -> list[str]:
     if not len(findings):
         return []
     real = findings[findings["level"].isin(["fault", "doubt"])]
-    return [f"{row['level']}: {row['text']}" for row in real.head(_MOST_FINDINGS).to_dict("records")]
+    told = [f"{row['level']}: {row['text']}" for row in real.head(_MOST_FINDINGS).to_dict("records")]
+    if len(real) > _MOST_FINDINGS:
+        told.append(f"and {len(real) - _MOST_FINDINGS} more, under Findings of the sortie's page")
+    return told
 
 
 def _surprises(programme: Programme, sortie: str) -> list[str]:

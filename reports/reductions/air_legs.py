@@ -1,6 +1,6 @@
 """Stretches that tell true airspeed and wind from velocity over the ground: full turns, and legs of steady points.
 
-Each gives one estimate of the scale k in |Vg - W| = k V, V the true airspeed of the airspeed system as it
+Each gives one estimate of the scale k in |Vg - W| = k V, V the horizontal part of true airspeed of the airspeed system as it
 is calibrated now. Source of the method: D. Gray, Using GPS to accurately establish true airspeed, 1998,
 extended to n legs with a scale (shared.physics.wind.fit_scale_and_wind).
 """
@@ -32,7 +32,7 @@ LEG_SPEED = to_si(4.0, "kt")  # legs of one set fly one speed
 LEG_HEIGHT = to_si(500.0, "ft")  # and one height: the wind changes with height
 LEG_PAUSE_S = 600.0
 CHANNELS = ("true_airspeed", "ground_speed", "track_true", "calibrated_airspeed", "indicated_airspeed", "pressure_altitude",
-            "static_air_temperature")  # fmt: skip
+            "static_air_temperature", "geometric_climb_rate")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ def _estimate_turn(evidence: Evidence, turn: dict[Hashable, Any], where: Referen
         return LeftOut(name, "no velocity over the ground or no airspeed is recorded", where)
     # whole samples, not block means: the mean of a turning vector over some seconds is too short
     north, east = velocity_components(samples["ground_speed"], samples["track_true"])
-    moves = pd.DataFrame({"n": north, "e": east, "v": np.asarray(samples["true_airspeed"])})
+    moves = pd.DataFrame({"n": north, "e": east, "v": _along_the_ground(samples)})
     looks = max(int((where.stop_s - where.start_s) / BLOCK_S), 4)  # type: ignore[operator]
     day = str(pd.Timestamp(turn["start_utc"]).date())
     facts = turn["facts"]
@@ -150,10 +150,19 @@ def _estimate_legs(group: pd.DataFrame) -> Iterator[AirEstimate | LeftOut]:
     north, east = velocity_components(group["ground_speed"], group["track_true"])
     if not _spread_round(np.asarray(group["track_true"], dtype=np.float64)):
         return  # legs on one line: nobody would expect wind from them
-    means = pd.DataFrame({"n": north, "e": east, "v": np.asarray(group["true_airspeed"])})
+    means = pd.DataFrame({"n": north, "e": east, "v": _along_the_ground(group)})
     origin = tuple(reference_of({str(k): v for k, v in row.items()}) for row in group.to_dict("records"))
     names = (name, str(first["day"]), str(first["gear"]), str(first["flap"]))
     yield _fit("legs", means, group, origin, names, looks=len(means))
+
+
+def _along_the_ground(moves: pd.DataFrame) -> Floats:
+    """The horizontal part of true airspeed [m/s], (n,): descending at 1,600 ft/min and 95 kt it is 1.4 % less."""
+    true = np.asarray(moves["true_airspeed"], dtype=np.float64)
+    if "geometric_climb_rate" not in moves:
+        return true
+    climb = np.nan_to_num(np.asarray(moves["geometric_climb_rate"], dtype=np.float64))
+    return np.asarray(np.sqrt(np.maximum(true**2 - climb**2, 0.0)))
 
 
 def _spread_round(tracks: Floats) -> bool:

@@ -7,17 +7,18 @@ speed counts as energy height, a turn raises the load factor (see approach_sink,
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .approach_height import Heights, needed_heights, refusals, speeds_outside
-from .approach_history import PastApproach, Trial, past_approaches, try_approaches
+from .approach_height import DENSITY_MARGIN, Heights, needed_heights, refusals, speeds_outside
+from .approach_history import PastApproach, past_approaches
 from .approach_plan import Plan, past_left_out, plan_approach
 from .approach_sink import GlideModel, fit_without_misread, glides_of, state_words
+from .approach_trials import Trial, Tried, try_approaches
 from .evidence import Evidence, reference_of
-from .propeller import is_fine
+from .propeller import density_ratio_of, is_fine
 from .sheet import LeftOut
 from .transients import Travel, flap_levels, own_events, travel_times
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 
 LEAST_TRIALS = 3
 UNTRIED = 0.05  # root mean square error of whole simulated approaches (docs/measurements.md), until own ones tell
+THICKER = "air as thick as taken here (all glides and approaches were flown in thinner: an idling propeller may brake otherwise)"
+UNTRIED_WORTH = 2  # flights with approaches that this figure counts as beside own ones: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +63,8 @@ def reduce_approach(evidence: Evidence) -> ApproachResult:
     glides, left = glides_of(evidence, past[0].propulsion if past else None)
     propeller, chosen, others = _one_propeller(glides, past)
     model, misread = fit_without_misread(chosen, evidence.standard_mass)
-    trials, untried = try_approaches(past, chosen, evidence)
+    tried = try_approaches(past, chosen, evidence)
+    trials = tried.trials
     events = own_events(evidence)
     travels = travel_times(events, evidence.sorties)
     plan, missing = plan_approach(evidence, past, travels)
@@ -72,11 +76,23 @@ def reduce_approach(evidence: Evidence) -> ApproachResult:
     if model is None:
         missing = (*missing, "at least three glides without power at two speeds")
     elif plan is not None:
-        refused = refusals(plan, model, levels)
+        thin, thick = _densities(chosen, past)
+        refused = refusals(plan, model, levels, thinnest=thin)
         if not refused and not outside:
-            doubt = _doubt(evidence, model, spread)
+            doubt = _doubt(evidence, model, spread, tried)
             heights = needed_heights(plan, model, levels=levels, travels=travels, doubt=doubt)
-    left_out = (*evidence.left_out, *left, *others, *misread, *past_left, *other_state, *untried, *past_left_out(past))
+            if plan.density_ratio > thick + DENSITY_MARGIN:
+                heights = replace(heights, assumed=(*heights.assumed, THICKER))
+    left_out = (
+        *evidence.left_out,
+        *left,
+        *others,
+        *misread,
+        *past_left,
+        *other_state,
+        *tried.left_out,
+        *past_left_out(past),
+    )
     return ApproachResult(plan, heights, model, state_words(glides), propeller, travels, past, trials, spread, _lowest(past),
                           missing, refused, outside, left_out)  # fmt: skip
 
@@ -140,16 +156,32 @@ def _whole(trials: tuple[Trial, ...]) -> list[Trial]:
     return list(longest.values())
 
 
-def _doubt(evidence: Evidence, model: GlideModel, trial_spread: float) -> dict[str, float]:
-    """Standard uncertainties beside the fit's: what a new day brings, and the instruments' type B."""
+def _doubt(evidence: Evidence, model: GlideModel, trial_spread: float, tried: Tried) -> dict[str, float]:
+    """Standard uncertainties beside the fit's: what a new day brings, the air on the way, and the instruments' type B.
+
+    What whole predictions missed by is split: the gusts' part is drawn for each leg, what is left for the approach.
+    """
     known = evidence.settings.uncertainty
-    air = max(model.day, trial_spread if np.isfinite(trial_spread) else UNTRIED)
+    missed = UNTRIED
+    if np.isfinite(trial_spread):
+        flights = len({t.sortie for t in tried.trials})
+        believed = (flights * trial_spread**2 + UNTRIED_WORTH * UNTRIED**2) / (flights + UNTRIED_WORTH)
+        shares = [t.air / t.achieved for t in _whole(tried.trials) if t.achieved > 0]
+        missed = max(believed - float(np.mean(np.square(shares))), 0.0) ** 0.5
     return {
-        "air": air,
+        "air": max(model.day, missed),
+        "gust": tried.gust,
         "airspeed": evidence.settings.airspeed_uncertainty,
         "sink": known.vertical_speed_share,
         "mass": known.mass_share,
     }
+
+
+def _densities(glides: pd.DataFrame, past: tuple[PastApproach, ...]) -> tuple[float, float]:
+    """Lowest and highest density ratio of the glides and of own approaches; NaN where none is known."""
+    known = [*density_ratio_of(glides), *(float(np.mean(one.density_ratio)) for one in past)]
+    finite = [value for value in known if np.isfinite(value)]
+    return (min(finite), max(finite)) if finite else (float("nan"), float("nan"))
 
 
 def _lowest(past: tuple[PastApproach, ...]) -> float:

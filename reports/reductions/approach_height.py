@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .approach_pattern import Flown, Profile, Step, classes_flown, fly_pattern
+from .approach_air import height_doubt
+from .approach_pattern import LEGS, STEPS, Flown, Profile, Step, classes_flown, fly_pattern
 from .approach_plan import Plan
 from .approach_sink import SPEED_MARGIN_M_S, Floats, GlideModel, Key, parasite_of
 from .bands import Band, band_of_draws
@@ -16,12 +17,15 @@ from .transients import Travel
 DRAWS = 600
 SEED = 20
 MASS_MARGIN = 0.05
+DENSITY_MARGIN = 0.06  # of the density ratio, some 2,000 ft; common practice, no source
+MOST_WIND = 0.5
 LIKELY = 0.9
 UNKNOWN_TRAVEL_S = 7.0  # taken where a movement was never timed; common practice, no source
 SOURCES: dict[str, str] = {
     "sink": "measured sink of the configurations",
     "unmeasured": "configurations not measured, between others",
     "air": "air and mass of the day",
+    "gusts": "air that rises or sinks on the way",
     "speed": "speed flown",
     "bank": "bank flown",
     "wind": "wind",
@@ -41,11 +45,21 @@ class Keys:
     shares: Mapping[str, float]
 
 
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """Time [s] and height lost [m] on one leg of the pattern, from the high key on; the flare stands beside them."""
+
+    name: str
+    seconds: Band
+    height: Band
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Heights:
-    """The answer: both keys, the height along the pattern (time, median, low, high of the band), a circle more, the flare's part."""
+    """The answer: both keys, each leg, the height along the pattern (time, median, low, high of the band), a circle more, the flare's part."""
 
     keys: tuple[Keys, ...]
+    legs: tuple[Leg, ...]
     time: Floats
     median: Floats
     low: Floats
@@ -57,8 +71,11 @@ class Heights:
     assumed: tuple[str, ...]
 
 
-def refusals(plan: Plan, model: GlideModel, levels: Mapping[str, float]) -> tuple[str, ...]:
-    """Why the plan goes beyond what was measured; empty when it does not. Numbers in SI: faces say them in other words."""
+def refusals(plan: Plan, model: GlideModel, levels: Mapping[str, float], *, thinnest: float) -> tuple[str, ...]:
+    """Why the plan goes beyond what was measured; empty when it does not. Numbers in SI: faces say them in other words.
+
+    thinnest: lowest density ratio of glides and own approaches, NaN unknown.
+    """
     out = []
     steps = tuple(Step(m.device, m.word, m.position, np.zeros(1)) for m in plan.schedule)
     for key in classes_flown(steps, plan.start):
@@ -70,6 +87,10 @@ def refusals(plan: Plan, model: GlideModel, levels: Mapping[str, float]) -> tupl
         1 + MASS_MARGIN
     ):
         out.append("the mass lies outside that of the glides measured")
+    if np.isfinite(thinnest) and plan.density_ratio < thinnest - DENSITY_MARGIN:
+        out.append("the density altitude lies above that of the glides and own approaches measured")
+    if abs(plan.headwind) > MOST_WIND * min(plan.speed, plan.final_speed):
+        out.append("the wind is more than half the airspeed: a pattern is not flown so")
     return tuple(out)
 
 
@@ -100,7 +121,8 @@ def needed_heights(
     travels: Iterable[Travel],
     doubt: Mapping[str, float],
 ) -> Heights:
-    """Heights of the plan. doubt: standard uncertainties 'air' [share of the sink], 'airspeed' [m/s], 'sink' [share], 'mass' [share]."""
+    """Heights of the plan. doubt: standard uncertainties 'air' [share of the sink], 'gust' [m/s, vertical, root mean square],
+    'airspeed' [m/s], 'sink' [share], 'mass' [share]."""
     travels = tuple(travels)
     whole = _fly(plan, model, levels=levels, travels=travels, doubt=doubt, active=frozenset(SOURCES))
     alone = {
@@ -116,10 +138,30 @@ def needed_heights(
         keys.append(Keys(name, band_of_draws(drawn, unit="m"), float(np.quantile(drawn, LIKELY)), shares))
     low, median, high = np.quantile(whole.height, [0.025, 0.5, 0.975], axis=0)
     return Heights(
-        tuple(keys), np.median(whole.time, axis=0), median, low, high, whole.low_key,
+        tuple(keys), _legs(whole), np.median(whole.time, axis=0), median, low, high, whole.low_key,
         band_of_draws(whole.circle, unit="m"), band_of_draws(whole.final, unit="m"), band_of_draws(whole.flare, unit="m"),
         _assumed(plan, model, levels, travels),
     )  # fmt: skip
+
+
+def _legs(whole: Profile) -> tuple[Leg, ...]:
+    """Each leg alone: what is common to all of them, the sink say, is in each."""
+    edges = np.arange(len(LEGS) + 1) * STEPS
+    seconds, lost = np.diff(whole.time[:, edges], axis=1), -np.diff(whole.height[:, edges], axis=1)
+    return tuple(
+        Leg(name, band_of_draws(seconds[:, i], unit="s"), band_of_draws(lost[:, i], unit="m"))
+        for i, name in enumerate(LEGS)
+    )
+
+
+def _with_gusts(whole: Profile, noise: Floats, gust: float, true_speed: Floats) -> Profile:
+    """The profile with each leg's own air in it: noise (n, legs) in units of what the gusts [m/s] leave in doubt of a leg."""
+    edges = np.arange(len(LEGS) + 1) * STEPS
+    seconds = np.diff(whole.time[:, edges], axis=1)
+    sunk = noise * height_doubt(gust, true_speed[:, None], seconds)
+    spread = np.repeat(sunk / STEPS, STEPS, axis=1)
+    above = np.concatenate([np.cumsum(spread[:, ::-1], axis=1)[:, ::-1], np.zeros((len(spread), 1))], axis=1)
+    return replace(whole, height=whole.height + above)
 
 
 def _assumed(
@@ -176,7 +218,9 @@ def _fly(
     aside = drawn("unmeasured", "unmeasured", 1 / np.sqrt(3))
     parasite = _parasites(plan, model, levels, draws=draws, aside=aside)
     schedule = _steps(plan, travels, drawn("travel", "travel", 1.0))
-    return fly_pattern(flown, schedule, start=plan.start, parasite=parasite, sink=(model, draws, air))
+    whole = fly_pattern(flown, schedule, start=plan.start, parasite=parasite, sink=(model, draws, air))
+    gusts = random.standard_normal((DRAWS, len(LEGS))) * (1.0 if "gusts" in active else 0.0)
+    return _with_gusts(whole, gusts, doubt["gust"], flown.speed * flown.root_density)
 
 
 def _parasites(

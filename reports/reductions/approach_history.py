@@ -1,4 +1,4 @@
-"""Approaches flown without power, as recorded: what was flown, and what the measured sink would have told of each."""
+"""Approaches flown without power, as recorded: what was flown."""
 
 from __future__ import annotations
 
@@ -10,20 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...shared.physics.energy import geometric_climb_rate
-from ...shared.physics.glide import height_of_speed_change
-from .approach_sink import (
-    NO_POWER,
-    Floats,
-    GlideModel,
-    commonest,
-    fit_without_misread,
-    gear_words,
-    parasite_of,
-    slope_of,
-)
+from .approach_sink import NO_POWER, Floats, commonest, gear_words
 from .evidence import Evidence
 from .sheet import LeftOut, Reference
-from .transients import Move, flap_levels, moves_of, own_events, shares_of
+from .transients import Move, moves_of, own_events, shares_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,33 +54,13 @@ class PastApproach:
     propulsion: str
     facts: Mapping[str, Any]
     inferred: bool
+    altitude: float  # mean pressure altitude
 
     @property
     def fine(self) -> float:
         """Median engine revolutions per metre [1/m], NaN where not recorded."""
         known = self.ratio[np.isfinite(self.ratio)]
         return float(np.median(known)) if len(known) else float("nan")
-
-
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """A stretch of a past approach: height lost as predicted from other glides and as flown [m]."""
-
-    sortie: str
-    approach_s: float  # start of the approach it belongs to
-    stretch: str
-    reference: Reference
-    seconds: float
-    predicted: float
-    achieved: float
-    own_flight: bool  # the flight's own glides are in its prediction, as there are no others
-    inferred: bool
-    assumed: tuple[str, ...]
-
-    @property
-    def error(self) -> float:
-        """Predicted over achieved, less 1."""
-        return self.predicted / self.achieved - 1 if self.achieved > 0 else float("nan")
 
 
 def past_approaches(evidence: Evidence) -> tuple[tuple[PastApproach, ...], tuple[LeftOut, ...]]:
@@ -150,6 +120,7 @@ def _approach(
         _height_lost(part),
         {(g, f): a * b for g, a in gear.items() for f, b in flap.items() if np.any(a * b > 0)},
         keys, float(row["start_s"]), float(row["stop_s"]), within, commonest(part["propulsion"]), facts, inferred or any(not m.recorded for m in within),
+        float(part["pressure_altitude"].mean()),
     )  # fmt: skip
 
 
@@ -192,98 +163,6 @@ def _height_lost(part: pd.DataFrame) -> Floats:
         temperature = part["static_air_temperature"].astype(np.float64).interpolate(limit_direction="both")
         steps = geometric_climb_rate(steps, temperature, standard_temperature=standard_temperature(altitude))
     return np.asarray(np.cumsum(steps), dtype=np.float64)
-
-
-def try_approaches(
-    approaches: tuple[PastApproach, ...], glides: pd.DataFrame, evidence: Evidence
-) -> tuple[tuple[Trial, ...], tuple[LeftOut, ...]]:
-    """Each approach predicted from the glides of other flights with its own speeds, bank, mass and times, key to key."""
-    levels = flap_levels(own_events(evidence))
-    trials: list[Trial] = []
-    left: list[LeftOut] = []
-    models: dict[str, tuple[GlideModel | None, bool]] = {}
-    for one in approaches:
-        if one.sortie not in models:
-            models[one.sortie] = _model_without(one, glides, evidence.standard_mass)
-        model, own = models[one.sortie]
-        rate = None if model is None else sink_along(one, model, levels)
-        if rate is None:
-            left.append(
-                LeftOut(
-                    f"approach at {one.time_s[0]:.0f} s of {one.sortie}",
-                    "a configuration it was flown in has no measured glide",
-                    one.reference,
-                )
-            )
-            continue
-        trials += [_trial(one, rate, span, own=own) for span in _spans(one)]
-    return tuple(trials), tuple(left)
-
-
-def _model_without(one: PastApproach, glides: pd.DataFrame, mass: float) -> tuple[GlideModel | None, bool]:
-    """The model of the other flights' glides; with its own where the others do not tell its configurations."""
-    others = glides[glides["sortie"] != one.sortie].reset_index(drop=True)
-    for chosen, own in ((others, False), (glides, True)):
-        model = fit_without_misread(chosen, mass)[0]
-        if model is not None and {k for k, v in one.shares.items() if v.mean() > 0.2} <= set(model.keys):
-            return model, own
-    return fit_without_misread(glides, mass)[0], True
-
-
-def sink_along(
-    one: PastApproach, model: GlideModel, levels: Mapping[str, float]
-) -> tuple[Floats, tuple[str, ...]] | None:
-    """(sink rate at constant speed [m/s], (n,); configurations that were not measured) along an approach, or None."""
-    draws = model.estimate[None, :]
-    parasite, assumed = np.zeros(len(one.time_s)), []
-    for key, share in one.shares.items():
-        value, _, how = parasite_of(model, key, levels=levels, draws=draws)
-        if value is None:
-            return None
-        parasite = parasite + share * value
-        if how != "measured":
-            assumed.append(f"gear {key[0]}, flap {key[1]}: {how}")
-    mass = one.mass / model.standard_mass
-    relative = one.ratio / model.ratio
-    load = (
-        1 / np.cos(np.minimum(np.abs(one.bank), 1.3)),
-        np.where(np.isfinite(mass), mass, 1.0),
-        np.where(np.isfinite(relative), relative, 1.0),
-    )
-    steepness = slope_of(model, parasite, draws, speed=one.equivalent_airspeed, load=load)
-    return steepness * one.true_airspeed, tuple(assumed)
-
-
-def _spans(one: PastApproach) -> list[tuple[str, int, int]]:
-    end = len(one.time_s) - 1
-    high, low = one.keys.get("overhead"), one.keys.get("abeam")
-    spans = [("high key to low key", high, low), ("low key to the end", low, end), ("high key to the end", high, end)]
-    return [
-        (n, a, b)
-        for n, a, b in spans
-        if a is not None and b is not None and one.time_s[b] - one.time_s[a] >= SHORTEST_S
-    ]
-
-
-def _trial(one: PastApproach, rate: tuple[Floats, tuple[str, ...]], span: tuple[str, int, int], *, own: bool) -> Trial:
-    name, a, b = span
-    steps = np.diff(one.time_s[a : b + 1])
-    sunk = float(np.sum((rate[0][a:b] + rate[0][a + 1 : b + 1]) / 2 * steps))
-    predicted = sunk - float(height_of_speed_change(one.true_airspeed[a], one.true_airspeed[b]))
-    where = Reference(one.sortie, None, float(one.time_s[a]), float(one.time_s[b]))
-    achieved = float(one.lost[b] - one.lost[a])
-    return Trial(
-        one.sortie,
-        one.start_s,
-        name,
-        where,
-        float(one.time_s[b] - one.time_s[a]),
-        predicted,
-        achieved,
-        own,
-        one.inferred,
-        rate[1],
-    )
 
 
 def leg_starts(one: PastApproach) -> dict[str, float]:

@@ -7,9 +7,10 @@ import numpy as np
 from ...shared.settings import Settings
 from .approach import ApproachResult, reduce_approach
 from .approach_height import SOURCES, Heights, Keys
-from .approach_history import PastApproach, Trial, mean_bank
+from .approach_history import PastApproach, mean_bank
 from .approach_pattern import FLARE_LOAD_FACTOR
 from .approach_plan import Plan
+from .approach_trials import Trial
 from .evidence import Evidence
 from .present import say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
@@ -35,7 +36,7 @@ def sheet_of(result: ApproachResult, settings: Settings) -> Sheet:
     if result.heights is not None and result.plan is not None:
         statements += _height_statements(result, result.heights, result.plan, settings)
         figures.append(_pattern_figure(result.heights))
-        tables += [_key_table(result.heights.keys), _share_table(result.heights.keys)]
+        tables += [_key_table(result.heights.keys), _leg_table(result.heights), _share_table(result.heights.keys)]
     statements += [f"Not shown: {reason}." for reason in result.refused]
     statements += _outside_statements(result, settings)
     if result.trials:
@@ -68,7 +69,7 @@ def _height_statements(result: ApproachResult, heights: Heights, plan: Plan, set
     assert model is not None
     out.append(
         f"Flown at {say(plan.speed, 'speed', settings)} and {say(plan.final_speed, 'speed', settings)} on final, "
-        f"{say(plan.bank, 'angle', settings)} of bank, {say(plan.mass, 'mass', settings)}, wind on the nose at landing "
+        f"{say(plan.bank, 'angle', settings)} of bank, {_legs_text(plan, settings)}, {say(plan.mass, 'mass', settings)}, wind on the nose at landing "
         f"{say(plan.headwind, 'speed', settings)}; from {len(model.used)} glides of {model.flights} flights, {result.propulsion}, propeller {result.propeller}."
     )
     out.append(
@@ -86,6 +87,14 @@ def _height_statements(result: ApproachResult, heights: Heights, plan: Plan, set
     return out
 
 
+def _legs_text(plan: Plan, settings: Settings) -> str:
+    """Where the legs are flown, which makes much of the height."""
+    abeam = f"abeam at {say(plan.abeam, 'distance', settings)}" if plan.abeam > 0 else "abeam at the turn's own width"
+    if not plan.downwind > 0:
+        return f"{abeam}, base begun there"
+    return f"{abeam}, downwind carried on for {say(plan.downwind, 'distance', settings)}"
+
+
 def _outside_statements(result: ApproachResult, settings: Settings) -> list[str]:
     return [
         f"Not shown: {say(speed, 'speed', settings)} {leg} with gear {key[0]}, flap {key[1]} lies outside the speeds measured "
@@ -100,7 +109,8 @@ def _trial_statement(result: ApproachResult) -> str:
     inferred = len({(t.sortie, t.approach_s) for t in result.trials if t.inferred})
     text = (
         f"Tried on {approaches} recorded approaches ({len(errors)} stretches, flights: {len({t.sortie for t in result.trials})}): predicted less "
-        f"achieved height loss {round(100 * float(np.median(errors))):+d} % in the middle, at most {100 * float(np.max(np.abs(errors))):.0f} % off."
+        f"achieved height loss {round(100 * float(np.median(errors))):+d} % in the middle, at most {100 * float(np.max(np.abs(errors))):.0f} % off; "
+        f"the bands hold {sum(t.holds for t in result.trials)} of {len(result.trials)}."
     )
     if any(t.own_flight for t in result.trials):
         text += " Where no other flight's glides tell the configuration, the flight's own are in its prediction."
@@ -119,6 +129,18 @@ def _key_table(keys: tuple[Keys, ...]) -> Table:
     return Table("Height needed above the touchdown point", columns, rows, "tapeline height; band 95 %")
 
 
+def _leg_table(heights: Heights) -> Table:
+    columns = (
+        Column("leg", "leg"),
+        Column("time", "time", "time"),
+        Column("height", "height lost", "altitude", difference=True),
+    )
+    rows = [(Cell(leg.name), cell_of(leg.seconds), cell_of(leg.height)) for leg in heights.legs]
+    rows.append((Cell("flare"), Cell(None), cell_of(heights.flare)))
+    note = "band 95 % of each leg alone; legs share their doubt, so that the whole's band is not their sum"
+    return Table("Height lost leg by leg", columns, tuple(rows), note)
+
+
 def _share_table(keys: tuple[Keys, ...]) -> Table:
     columns = (Column("source", "source of doubt"), *(Column(k.name.replace(" ", "_"), k.name, "share") for k in keys))
     ordered = sorted(SOURCES, key=lambda s: -keys[0].shares[s])
@@ -133,12 +155,12 @@ def _trial_table(trials: tuple[Trial, ...]) -> Table:
         Column("error", "predicted less achieved", "share"), Column("configuration", "configuration"),
     )  # fmt: skip
     rows = tuple(
-        (Cell(t.sortie, origin=(t.reference,)), Cell(t.stretch), Cell(t.seconds), Cell(t.predicted), Cell(t.achieved),
+        (Cell(t.sortie, origin=(t.reference,)), Cell(t.stretch), Cell(t.seconds), cell_of(t.band), Cell(t.achieved),
          Cell(t.error), Cell("inferred" if t.inferred else "recorded"))
         for t in trials
     )  # fmt: skip
     return Table("Predictions tried on recorded approaches", columns, rows,
-                 "from other flights' glides, with the approach's own speeds, bank, mass and times")  # fmt: skip
+                 "from other flights' glides, with the approach's own speeds, bank, mass and times; band 95 %: sink, mass, bank, instruments and the air")  # fmt: skip
 
 
 def _plan_table(plan: Plan, settings: Settings) -> Table:
@@ -249,6 +271,7 @@ def _trial_figure(trials: tuple[Trial, ...]) -> Figure:
         chosen = [t for t in trials if t.inferred == inferred]
         if chosen:
             series.append(Series(label, tuple(t.achieved for t in chosen), tuple(t.predicted for t in chosen), "points",
+                                 tuple(t.band.low for t in chosen), tuple(t.band.high for t in chosen),
                                  origin=tuple(t.reference for t in chosen)))  # fmt: skip
     top = max(max(t.achieved, t.predicted) for t in trials)
     series.append(Series("equal", (0.0, top), (0.0, top), "line"))

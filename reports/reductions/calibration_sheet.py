@@ -9,6 +9,8 @@ from ...shared.units import from_si, to_si
 from .bands import band_of
 from .calibration import CalibrationResult, PooledCorrection, reduce_calibration, type_b_of_scale
 from .evidence import Evidence
+from .instruments import Instruments, look_at
+from .instruments_sheet import airspeed_table, temperature_statement
 from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, banded_curve, cell_of, dots
 
@@ -21,8 +23,9 @@ def run(evidence: Evidence) -> Sheet:
 def sheet_of(result: CalibrationResult, evidence: Evidence) -> Sheet:
     """The result as sentences, pictures and tables."""
     settings = evidence.settings
+    found = look_at(evidence)
     missing = []
-    if not result.estimates:
+    if not result.estimates and found.airspeed is None:
         missing.append(
             "a full turn (330 deg or more) at steady speed, or three or more steady legs round the compass at one speed "
             "and height, with velocity over the ground recorded"
@@ -30,9 +33,14 @@ def sheet_of(result: CalibrationResult, evidence: Evidence) -> Sheet:
     return Sheet(
         "calibration",
         "Airspeed calibration and wind",
-        statements=tuple(_statements(result, settings)),
+        statements=(*_statements(result, settings), *_together(found, settings)),
         figures=_figures(result, evidence) if result.estimates else (),
-        tables=(_correction_table(result, settings), _estimate_table(result, evidence), _flight_table(result)),
+        tables=(
+            _correction_table(result, settings),
+            airspeed_table(found.airspeed),
+            _estimate_table(result, evidence),
+            _flight_table(result),
+        ),
         cautions=("Ground effect, sideslip and lag are not in this calibration; near the stall it does not hold.",),
         missing=tuple(missing),
         used=tuple(origin for one in result.estimates for origin in one.origin),
@@ -66,6 +74,19 @@ def _statements(result: CalibrationResult, settings: Settings) -> list[str]:
     if result.flights and not any(one.alarm for one in result.flights):
         out.append(f"No drift between {len(result.flights)} flights is seen.")
     return out
+
+
+def _together(found: Instruments, settings: Settings) -> list[str]:
+    """What all steady points together tell, beside turns and legs."""
+    out = []
+    if (fit := found.airspeed) is not None:
+        most = int(np.argmax(fit.counts))
+        key, speed = fit.keys[most], sum(fit.speeds[most]) / 2
+        out.append(
+            f"All {counted(sum(fit.counts), 'steady point')} of {counted(fit.flights, 'flight')} together: gear {key[0]}, flap {key[1]}: at "
+            f"{say(speed, 'speed', settings)}, add {say(fit.correction(*key, speed), 'speed', settings, difference=True)}."
+        )
+    return out + ([temperature_statement(found.temperature, settings)] if found.temperature is not None else [])
 
 
 def _state(one: PooledCorrection) -> str:

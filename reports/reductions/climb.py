@@ -17,7 +17,8 @@ from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, worth_telling
 from .conditions import Condition, conditions_of
 from .evidence import Evidence, reference_of, references_of
-from .resampling import redraw
+from .present import counted
+from .resampling import redraw, spread_of
 from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
@@ -25,6 +26,7 @@ Floats = NDArray[np.float64]
 HEIGHT_SPAN = to_si(2000.0, "ft")
 SPEED_SPAN = to_si(20.0, "kt")
 FEWEST = 3
+LEAST_GOOD = 0.95  # of the draws that must have a best airspeed at all: what a band holds
 WIDEST_SHARE = 0.5  # a band wider than this share of the value says nothing a pilot can use; common practice, no source
 
 
@@ -59,7 +61,7 @@ class ClimbFit:
             return UNKNOWN
         row = _row(np.array([airspeed - self.centre[0]]), np.array([density_altitude - self.centre[1]]))[0]
         value = float(row @ self.terms)
-        band = band_of(value, float(np.std(self.draws @ row)), self.type_b * abs(value), unit="m/s")
+        band = band_of(value, spread_of(self.draws @ row), self.type_b * abs(value), unit="m/s")
         return worth_telling(band, WIDEST_SHARE, of=float(self.terms[0]))
 
 
@@ -91,14 +93,16 @@ def reduce_climb(evidence: Evidence) -> ClimbResult:
         sorted(usable.groupby("condition", sort=False), key=lambda one: one[0]) if len(usable) else []
     ):
         if len(group) < FEWEST:
-            left_out.append(LeftOut(condition.words, f"{len(group)} climbs, {FEWEST} are needed"))
+            left_out.append(LeftOut(condition.words, f"{counted(len(group), 'climb')}, {FEWEST} are needed"))
         else:
             fit = _fit(condition, group.reset_index(drop=True), evidence)
             if fit.at(*fit.centre).is_known:
                 fits.append(fit)
             else:
                 left_out.append(
-                    LeftOut(condition.words, f"its {len(group)} climbs differ by more than half the rate of climb")
+                    LeftOut(
+                        condition.words, f"the band of its {len(group)} climbs is wider than half the rate of climb"
+                    )
                 )
     return ClimbResult(tuple(fits), evidence.standard_mass, tuple(left_out))
 
@@ -124,7 +128,12 @@ def _fit(condition: Condition, group: pd.DataFrame, evidence: Evidence) -> Climb
     terms = _solve(design, rate, np.ones(len(rate)), use)
 
     def solve(counts: NDArray[np.int64]) -> Floats:
-        return _solve(design, rate, counts.astype(np.float64), use)
+        """A term these points cannot tell (all of one height, say) stays as all points tell it."""
+        drawn = counts > 0
+        told = use & _told(speed[drawn], height[drawn])
+        kept = np.where(told, 0.0, terms)
+        kept[0] = 0.0
+        return kept + _solve(design, rate - design @ kept, counts.astype(np.float64), told)
 
     draws = redraw(group, terms, solve, marks=np.round(rate, 6), parameters=int(use.sum()), draws=300)
     unsure = evidence.settings.uncertainty
@@ -158,16 +167,32 @@ def _best(
     terms: Floats, draws: Floats, centre: tuple[float, float], *, speed: Floats, airspeed: float
 ) -> tuple[Band, Band, str]:
     """Airspeeds of best rate and best angle inside the flown range, and why one is not stated; airspeed: type B [m/s]."""
-    if terms[3] >= 0:
-        return UNKNOWN, UNKNOWN, "the climbs' airspeeds do not lie on both sides of a best one"
+    if terms[3] == 0:
+        return (
+            UNKNOWN,
+            UNKNOWN,
+            "best rate and best angle not stated: the climbs' airspeeds lie too close together, or are too few",
+        )
+    if terms[3] > 0:
+        return (
+            UNKNOWN,
+            UNKNOWN,
+            "best rate and best angle not stated: the climbs show no airspeed better than those to both sides of it",
+        )
     bands = []
     for of in (_rate_speed, _angle_speed):
         at = of(terms, centre[0])
         drawn = np.array([of(one, centre[0]) for one in draws if one[3] < 0])
-        inside = speed.min() <= at <= speed.max()
-        bands.append(band_of(at, float(np.nanstd(drawn)), airspeed, unit="m/s") if inside else UNKNOWN)
-    why = "" if all(one.is_known for one in bands) else "the other lies outside the airspeeds flown"
-    return bands[0], bands[1], why if any(one.is_known for one in bands) else "both lie outside the airspeeds flown"
+        drawn = drawn[np.isfinite(drawn)]
+        told = speed.min() <= at <= speed.max() and len(drawn) >= LEAST_GOOD * len(draws)
+        bands.append(band_of(at, spread_of(drawn), airspeed, unit="m/s") if told else UNKNOWN)
+    unknown = [word for word, one in zip(("best rate", "best angle"), bands, strict=True) if not one.is_known]
+    why = (
+        f"{' and '.join(unknown)} not stated: outside the airspeeds flown, or not told by these climbs"
+        if unknown
+        else ""
+    )
+    return bands[0], bands[1], why
 
 
 def _rate_speed(terms: Floats, centre: float) -> float:

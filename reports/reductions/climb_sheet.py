@@ -37,7 +37,10 @@ def sheet_of(result: ClimbResult, settings: Settings, accelerations: ExcessPower
             *statements_of(curves, result.fits, settings),
         ),
         figures=(*figures, figure_of(curves, result.fits, settings)) if curves else figures,
-        tables=(_table(result, settings), _speeds(result, settings), *tables_of(curves, settings)),
+        tables=(
+            *((_table(result, settings), _speeds(result, settings)) if result.fits else ()),
+            *tables_of(curves, settings),
+        ),
         missing=() if result.fits or curves else (NEEDED,),
         used=(
             *(origin for one in result.fits for origin in one.origin),
@@ -51,7 +54,7 @@ def sheet_of(result: ClimbResult, settings: Settings, accelerations: ExcessPower
 def _statement(one: ClimbFit, settings: Settings) -> str:
     speed, height = one.centre
     text = (
-        f"{one.condition.configuration}: {say(one.at(speed, height), 'vertical_speed', settings)} at "
+        f"{one.condition.configuration}{_turning(one, settings)}: {say(one.at(speed, height), 'vertical_speed', settings)} at "
         f"{say(speed, 'speed', settings)} and {say(height, 'altitude', settings)} density altitude "
         f"({counted(len(one.points), 'climb')}, {counted(one.points['sortie'].nunique(), 'flight')})"
     )
@@ -60,6 +63,12 @@ def _statement(one: ClimbFit, settings: Settings) -> str:
     if one.best_angle_speed.is_known:
         text += f"; best angle at {say(one.best_angle_speed, 'speed', settings)}"
     return f"{text}; {one.not_stated}." if one.not_stated else f"{text}."
+
+
+def _turning(one: ClimbFit, settings: Settings) -> str:
+    """', 2700 rpm' where the climbs' engine speed is known."""
+    known = one.points["engine_speed"].dropna() if "engine_speed" in one.points else one.rate[:0]
+    return f", {say(float(np.median(known)), 'rotation', settings)}" if len(known) else ""
 
 
 def _figures(result: ClimbResult) -> tuple[Figure, ...]:
@@ -120,7 +129,7 @@ def _speeds(result: ClimbResult, settings: Settings) -> Table:
         Column("flown", "airspeeds flown"),
         Column("best_rate", "best rate at", "speed"),
         Column("best_angle", "best angle at", "speed"),
-        Column("why", "not stated"),
+        Column("why", "where not stated"),
     )
     rows = tuple(
         (

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 MOVING = ("up", "down", "transit")  # words of a gear that can move
 CLOSED = frozenset({"idle", "windmilling", "governed", "off"})  # propulsion without power
+STOPPED = "stopped"  # propulsion state of a propeller that stands still
 FINE_STOP_SHARE = 0.82  # of the highest ratio: density, friction and fast flight move it by more than ten percent; common practice, no source
 LEVEL_STEP = 50 / 60  # governed speeds are named to 50 rpm
 LEVEL_SHARE = 0.03  # points within this share of each other were governed to one speed

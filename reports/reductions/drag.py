@@ -2,7 +2,11 @@
 
 What is measured is drag less thrust: with the throttle closed the propeller's drag (or rest of thrust) is in it.
 Results are at standard mass and one density, the mean of the glides unless another is asked for. An idling
-propeller brakes less in thicker air: how much is fitted over all glides of one propulsion state (see propeller) and taken out before the polars are.
+propeller brakes less in thicker air: how much is fitted over all glides with one propulsion state and one way the propeller turns, on its
+fine stop or governed (see propeller), and taken out before the polars are.
+
+Points come as sinks of energy height; what is stated is the sink of height itself, at one calibrated airspeed as a pilot
+holds it: the true airspeed falls on the way down, and what it gives up carries 1 to 2 % of the glide.
 """
 
 from __future__ import annotations
@@ -16,12 +20,15 @@ import numpy as np
 import pandas as pd
 
 from ...shared.errors import SettingsError
-from ...shared.physics.atmosphere import standard_density
+from ...shared.physics.atmosphere import altitude_of_density, standard_density
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
+from ...shared.physics.energy import energy_over_height
 from ...shared.units import to_si
+from .airspeed_fit import corrected
 from .bands import UNKNOWN, Band, band_of, widened
-from .conditions import Condition, conditions_of
+from .conditions import FINE_STOP, Condition, conditions_of
 from .evidence import Evidence, reference_of, references_of
+from .instruments import AS_RECORDED, Instruments, put_right
 from .polar_fit import Floats, PolarFit, equivalent_speed, fit_polars, lift_and_drag_areas, sink_of
 from .present import range_text, say
 from .propeller import DENSITY_MARGIN, DensityEffect, density_ratio_of, fit_density_effect
@@ -63,7 +70,7 @@ class ConditionDrag:
         return float(equivalent_speed(self.fit.high, mass)), float(equivalent_speed(self.fit.low, mass))
 
     def sink_at(self, speed: float, mass: float, *, density_ratio: float | None = None) -> Band:
-        """Sink [m/s] at an equivalent airspeed [m/s], mass [kg] and density ratio (the result's unless given).
+        """Sink [m/s] at a held equivalent airspeed [m/s], mass [kg] and density ratio (the result's unless given).
 
         Unknown outside the measured speeds and densities.
         """
@@ -74,21 +81,26 @@ class ConditionDrag:
         if not low - 0.3 <= speed <= high + 0.3:
             return UNKNOWN
         more = float(self.density.area(ratio))
-        band = band_from(self.fit, lambda f, k: sink_of(f + more, k, speed, mass) / ratio**0.5, "m/s")
+        scale = float(held_airspeed_scale(speed, ratio))
+        band = band_from(self.fit, lambda f, k: sink_of(f + more, k, speed, mass) * scale, "m/s")
         unsure = self.density.error * (self.density.reference - ratio)
         return widened(
-            band, abs(float(sink_of(self.fit.f + more + unsure, self.fit.k, speed, mass)) / ratio**0.5 - band.value)
+            band, abs(float(sink_of(self.fit.f + more + unsure, self.fit.k, speed, mass)) * scale - band.value)
         )
 
 
 @dataclass(frozen=True, slots=True)
 class DragResult:
-    """All glide conditions of one aircraft, the standard mass [kg] and density altitude [m] sinks are stated at, the points left out."""
+    """All glide conditions of one aircraft, the standard mass [kg] and density altitude [m] sinks are stated at, the points left out.
+
+    instruments: what the glides' temperatures and airspeeds were put right with.
+    """
 
     conditions: tuple[ConditionDrag, ...]
     standard_mass: float
     left_out: tuple[LeftOut, ...]
     density_altitude: float = 0.0
+    instruments: Instruments = AS_RECORDED
 
     @property
     def density_ratio(self) -> float:
@@ -97,36 +109,59 @@ class DragResult:
 
 
 def reduce_drag(evidence: Evidence) -> DragResult:
-    """Drag of every glide condition. Options: robust=yes fits against odd points; density_altitude [m] to state it at.
+    """Drag of every glide condition. Options: robust=yes fits against odd points; density_altitude [m] to state it at;
+    instruments=as_recorded leaves airspeeds and temperatures as they are, in place of putting them right by the points themselves.
 
     Raises SettingsError for another word, or a density altitude the glides do not reach.
     """
-    usable, left_out = glides_of(evidence)
     robust = evidence.word("robust", "no", "yes") == "yes"
-    plain = DragResult((), evidence.standard_mass, left_out, _density_altitude(usable, evidence))
+    evidence, instruments = put_right(evidence)
+    usable, left_out = glides_of(evidence)
+    usable = corrected(usable, instruments.airspeed)
+    plain = DragResult((), evidence.standard_mass, left_out, _density_altitude(usable, evidence), instruments)
     usable, effects = carry_to_density(usable, plain.density_ratio)
     groups = sorted(usable.groupby("condition", sort=False), key=lambda one: one[0]) if len(usable) else []
     fits = fit_polars(dict(groups), evidence.settings, robust=robust)
     conditions = tuple(
-        _condition(condition, group, (fits[condition], effects[condition.propulsion]), evidence)
+        _condition(condition, group, (fits[condition], effects[braking_of(condition)]), evidence)
         for condition, group in groups
     )
     return dataclasses.replace(plain, conditions=conditions)
 
 
+def held_airspeed_scale(equivalent_airspeed: Floats | float, density_ratio: float) -> Floats:
+    """Sink of height at a density ratio and a held equivalent airspeed [m/s], over the sink of energy at sea-level density [1]."""
+    root = density_ratio**0.5
+    altitude = altitude_of_density(density_ratio * SEA_LEVEL_DENSITY)
+    return np.asarray(1 / (root * energy_over_height(np.asarray(equivalent_airspeed) / root, altitude)))
+
+
 def carry_to_density(glides: pd.DataFrame, density_ratio: float) -> tuple[pd.DataFrame, dict[str, DensityEffect]]:
-    """The glides with `density_area`, `density_area_error` [m2] (what their own density adds), and the effect of each propulsion state."""
+    """The glides with `density_area`, `density_area_error` [m2] (what their own density adds), and the effect of each way the propeller brakes."""
     if not len(glides):
         return glides, {}
+    ways = glides["condition"].map(braking_of)
     effects = {
-        str(state): fit_density_effect(group, lift_and_drag_areas(group), density_ratio)
-        for state, group in (glides.groupby("propulsion") if len(glides) else ())
+        str(way): fit_density_effect(group, lift_and_drag_areas(group), density_ratio)
+        for way, group in glides.groupby(ways)
     }
     own = density_ratio_of(glides)
-    each = [effects[state] for state in glides["propulsion"]]
+    for (
+        way,
+        effect,
+    ) in effects.items():  # what another way of turning was flown at may be asked of it, with its own doubt
+        alike = own[(glides["propulsion"] == glides["propulsion"][ways == way].iloc[0]).to_numpy()]
+        effects[way] = dataclasses.replace(effect, low=float(alike.min()), high=float(alike.max()))
+    each = [effects[way] for way in ways]
     slope, error = (np.array([getattr(one, name) for one in each]) for name in ("slope", "error"))
     away = density_ratio - own
     return glides.assign(density_area=slope * away, density_area_error=error * away), effects
+
+
+def braking_of(condition: Condition) -> str:
+    """How the propeller brakes, in words: 'idle, on the fine stop'. All governed speeds are one way, as the blades turn to hold them."""
+    way = "governed" if condition.propeller not in ("", FINE_STOP) else condition.propeller
+    return ", ".join(part for part in (condition.propulsion, way) if part)
 
 
 def _density_altitude(glides: pd.DataFrame, evidence: Evidence) -> float:
@@ -222,12 +257,14 @@ def _condition(
     not_reached = []
     if fit.low <= (fit.f / fit.k) ** 0.5 <= fit.high:
         bands["best_glide_speed"] = best
-        bands["best_glide_ratio"] = band_from(fit, lambda f, k: 0.5 / np.sqrt(f * k), "1")
+        farther = 1 / (held_airspeed_scale(best.value, density_ratio) * density_ratio**0.5)
+        bands["best_glide_ratio"] = band_from(fit, lambda f, k: farther * 0.5 / np.sqrt(f * k), "1")
     else:
         not_reached.append(_outside("best glide", (fit.f / fit.k) ** 0.5, fit))
     if fit.low <= (3 * fit.f / fit.k) ** 0.5 <= fit.high:
         bands["least_sink_speed"] = slow
-        bands["least_sink"] = band_from(fit, lambda f, k: sink_of(f, k, slow.value, mass) / density_ratio**0.5, "m/s")
+        scale = held_airspeed_scale(slow.value, density_ratio)
+        bands["least_sink"] = band_from(fit, lambda f, k: sink_of(f, k, slow.value, mass) * scale, "m/s")
     else:
         not_reached.append(_outside("least sink", (3 * fit.f / fit.k) ** 0.5, fit))
     return dataclasses.replace(plain, not_reached=tuple(not_reached), **bands)
@@ -241,7 +278,7 @@ def _outside(name: str, at: float, fit: PolarFit) -> str:
 def sink_at_standard(points: pd.DataFrame, mass: float, *, density_ratio: float = 1.0) -> tuple[Floats, Floats, Floats]:
     """Each glide at standard mass [kg] and density ratio at its own lift coefficient: (speed, sink, error of sink) [m/s].
 
-    What its density added to its drag is taken off (column density_area, see propeller).
+    The airspeed is held, as in `ConditionDrag.sink_at`. What its density added to its drag is taken off (column density_area, see propeller).
 
     Speeds go with the root of mass, sink also with the root of density. Source: SFTE Reference Handbook,
     3rd ed. 2013, section 12 (shared.physics.mass.speed_at_mass).
@@ -249,7 +286,8 @@ def sink_at_standard(points: pd.DataFrame, mass: float, *, density_ratio: float 
     own = np.asarray(points["weight"], dtype=np.float64) / STANDARD_GRAVITY
     root = np.sqrt(mass / own)
     speed = np.asarray(points["equivalent_airspeed"], dtype=np.float64)
-    thin = speed / np.asarray(points["true_airspeed"], dtype=np.float64) / density_ratio**0.5
+    thin = speed / np.asarray(points["true_airspeed"], dtype=np.float64)
+    thin = thin * held_airspeed_scale(speed * root, density_ratio)
     area = lift_and_drag_areas(points)[1]
     carried = area / (area + np.asarray(points.get("density_area", 0.0), dtype=np.float64))
     sink = np.asarray(points["sink_rate"], dtype=np.float64) * thin * root * carried

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from functools import partial
 
+import numpy as np
+
 from ...shared.settings import Settings
 from .bands import UNKNOWN, Band, band_of
 from .calibration_sheet import speeds_inside
-from .drag import ConditionDrag, DragResult, density_altitude_near, reduce_drag, sink_at_standard
+from .conditions import STOPPED
+from .drag import ConditionDrag, DragResult, braking_of, density_altitude_near, reduce_drag, sink_at_standard
 from .evidence import Evidence, inferred_note, references_of
+from .instruments_sheet import instrument_cautions, instrument_statements
+from .next_points import indicated_for
 from .polar_fit import PolarFit, lift_and_drag_areas
+from .polar_layout import LIKE_K
 from .present import counted, range_text, say
+from .propeller import density_ratio_of
 from .repeatability import Repeatability, repeatability_of
 from .repeatability_sheet import repeatability_statements, repeatability_table
 from .sheet import Axis, Cell, Column, Figure, Sheet, Table, banded_curve, cell_of, dots
@@ -25,7 +32,7 @@ def run(evidence: Evidence) -> Sheet:
 
 def sheet_of(result: DragResult, settings: Settings, notes: tuple[str, ...] = ()) -> Sheet:
     """The result as sentences, pictures and tables. notes: what to know of the flights used."""
-    cautions = list(notes)
+    cautions = list(notes) + (instrument_cautions(result.instruments, settings) if result.conditions else [])
     repeats = repeatability_of(result)
     if any(one.condition.propulsion == "idle" for one in result.conditions):
         cautions.append(
@@ -40,7 +47,7 @@ def sheet_of(result: DragResult, settings: Settings, notes: tuple[str, ...] = ()
         tables=(
             _sinks(result, settings),
             _polars(result),
-            _best(result),
+            _best(result, settings),
             *_repeats(repeats, settings),
             _points(result),
         ),
@@ -89,16 +96,49 @@ def _statements(result: DragResult, settings: Settings) -> list[str]:
             f"Stated at {say(result.standard_mass, 'mass', settings)} and {say(result.density_altitude, 'altitude', settings)} "
             "density altitude; calibrated airspeed."
         )
-    return out + _density_statements(result, settings)
+    speeds = {
+        (one.condition.gear, one.condition.flap): one.points["calibrated_airspeed"].mean() for one in result.conditions
+    }
+    return [
+        *out,
+        *_airframe_statement(result, settings),
+        *instrument_statements(result.instruments, speeds.items(), settings),
+        *_density_statements(result, settings),
+    ]
+
+
+def _airframe_statement(result: DragResult, settings: Settings) -> list[str]:
+    """What can be told of the airframe's own drag: no glide is flown without a propeller."""
+    fitted = [one for one in result.conditions if one.parasite_area.is_known]
+    if not fitted:
+        return []
+    clean = min(fitted, key=lambda one: one.parasite_area.value)
+    area = say(clean.parasite_area, "area", settings)
+    stopped = [one for one in fitted if one.condition.propulsion == STOPPED]
+    if not stopped:
+        return [
+            f"The airframe's own drag is not told: {area} of drag area at no lift ({clean.condition.configuration}) is airframe and propeller "
+            "together, and an idling engine may brake or still pull. Glides with the propeller stopped or feathered would part them as far as "
+            "can be; `increments` has what one way of turning adds to another."
+        ]
+    least = min(stopped, key=lambda one: one.parasite_area.value)
+    return [
+        f"With the propeller stopped ({least.condition.configuration}) the drag area at no lift is {say(least.parasite_area, 'area', settings)}: "
+        "the airframe's own and that of blades standing still, which no glide parts from it. What the turning propeller adds to it or "
+        "pulls stands in `increments`."
+    ]
 
 
 def _density_statements(result: DragResult, settings: Settings) -> list[str]:
-    """What the glides tell of a propeller that brakes otherwise in thicker air, for each propulsion state."""
+    """What the glides tell of a propeller that brakes otherwise in thicker air, for each way it turns."""
     out = []
-    for state, density in sorted({one.condition.propulsion: one.density for one in result.conditions}.items()):
+    for state, density in sorted({braking_of(one.condition): one.density for one in result.conditions}.items()):
         tenth = band_of(density.slope / 10, density.error / 10, unit="m2")
+        own = np.concatenate(
+            [density_ratio_of(one.points) for one in result.conditions if braking_of(one.condition) == state]
+        )
         heights = range_text(
-            density_altitude_near(density.high), density_altitude_near(density.low), "altitude", settings
+            density_altitude_near(float(own.max())), density_altitude_near(float(own.min())), "altitude", settings
         )
         if density.told:
             out.append(
@@ -191,11 +231,13 @@ def _polars(result: DragResult) -> Table:
         Column("area", "drag area at no lift", "area"),
         Column("cd0", "CD0", "ratio"),
         Column("k", "K", "ratio"),
+        Column("k_told", "K told by its flap setting's own glides", "share"),
     )
     rows = tuple(
         (
             Cell(one.condition.configuration), Cell(len(one.points)), Cell(one.flights), cell_of(one.parasite_area, one.origin),
             cell_of(one.zero_lift_coefficient, one.origin), cell_of(one.induced_factor, one.origin),
+            Cell(one.fit.told if isinstance(one.fit, PolarFit) else None),
         )
         for one in result.conditions
     )  # fmt: skip
@@ -203,14 +245,17 @@ def _polars(result: DragResult) -> Table:
         "Polars, CD = CD0 + K CL²",
         columns,
         rows,
-        "Apparent: drag less thrust. Conditions with one flap setting share K. Bands hold airspeed, mass, sink and temperature.",
+        "Apparent: drag less thrust. Conditions with one flap setting share K; what its glides do not tell of it is taken from "
+        f"the other flap settings, whose K is thought to be alike within {100 * LIKE_K:.0f} % (one standard deviation). "
+        "Bands hold airspeed, mass, sink and temperature.",
     )
 
 
-def _best(result: DragResult) -> Table:
+def _best(result: DragResult, settings: Settings) -> Table:
     columns = (
         Column("condition", "configuration"),
         Column("best_glide", "best glide at", "speed"),
+        Column("best_glide_shown", "shown on the indicator as", "speed"),
         Column("best_ratio", "ratio", "ratio"),
         Column("least_sink_at", "least sink at", "speed"),
         Column("least_sink", "least sink", "vertical_speed"),
@@ -218,13 +263,24 @@ def _best(result: DragResult) -> Table:
     )
     rows = tuple(
         (
-            Cell(one.condition.configuration), cell_of(one.best_glide_speed, one.origin), cell_of(one.best_glide_ratio, one.origin),
+            Cell(one.condition.configuration), cell_of(one.best_glide_speed, one.origin),
+            _shown(one, result, settings), cell_of(one.best_glide_ratio, one.origin),
             cell_of(one.least_sink_speed, one.origin), cell_of(one.least_sink, one.origin), Cell("; ".join(one.not_reached)),
         )
         for one in result.conditions
         if isinstance(one.fit, PolarFit)
     )  # fmt: skip
     return Table("Speeds", columns, rows, "Only where the measured speeds lie on both sides.")
+
+
+def _shown(one: ConditionDrag, result: DragResult, settings: Settings) -> Cell:
+    """Indicated airspeed at best glide: less the correction found here, or by the settings' table."""
+    speed = one.best_glide_speed.value
+    if not one.best_glide_speed.is_known:
+        return Cell(None)
+    if result.instruments.airspeed is not None:
+        speed -= result.instruments.airspeed.correction(one.condition.gear, one.condition.flap, speed).value
+    return Cell(indicated_for(speed, settings.aircraft))
 
 
 def _repeats(found: Repeatability | None, settings: Settings) -> tuple[Table, ...]:

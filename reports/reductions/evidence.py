@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ...shared.errors import SettingsError, UnknownSortieError
+from ...shared.errors import SettingsError, unknown_sortie
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Settings
 from ...store.statistics_table import spread_statistics
@@ -97,11 +97,9 @@ def gather_evidence(
     """
     settings = programme.settings
     listed = programme.sorties()
-    unknown = [name for name in sorties if name not in set(listed["sortie"])]
-    if unknown:
-        raise UnknownSortieError(
-            "no such sortie", found=", ".join(unknown), allowed=", ".join(listed["sortie"]), where=str(programme.folder)
-        )
+    for one in sorties:
+        if one not in set(listed["sortie"]):
+            raise unknown_sortie(one, list(listed["sortie"]))
     asked = listed[listed["sortie"].isin(sorties)] if sorties else listed
     chosen, name, left_out = _of_one_aircraft(asked, aircraft or settings.aircraft.name)
     points = programme.judged_points(config=config, refused=True) if judged else programme.points(config=config)

@@ -40,11 +40,17 @@ EDGE_M_S = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Best:
-    """Airspeed [m/s, calibrated] of the best rate or angle and the rate of climb there [m/s]; why it is not stated, else ''."""
+    """Airspeed [m/s, calibrated] of the best rate or angle and the rate of climb there [m/s]; why it is not stated, else ''.
+
+    at_most, at_least: where it is not stated, the airspeed [m/s] it lies at or below, or above, with the confidence
+    of a band; NaN where not told.
+    """
 
     speed: Band
     rate: Band
     why: str
+    at_most: float = float("nan")
+    at_least: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,19 +114,32 @@ class ExcessCurve:
         speed = np.linspace(*self.speeds, STEPS)
         design = design_of(speed)
         top = int(np.argmax(measure(design @ self.terms, speed)))
-        if top in (0, STEPS - 1):
-            return Best(
-                UNKNOWN, UNKNOWN, "at the slowest flown or slower" if top == 0 else "at the fastest flown or faster"
-            )
+        tops = np.array([np.argmax(measure(design @ one, speed)) for one in self._draws()])
+        slow, fast = (top == edge or np.mean(tops == edge) > EDGE_SHARE for edge in (0, STEPS - 1))
+        if slow or fast:
+            return _one_sided(speed, tops, slow=slow, fast=fast, airspeed_uncertainty=airspeed_uncertainty)
+        band = widened(band_of_draws(speed[tops], unit="m/s", value=float(speed[top])), airspeed_uncertainty)
+        return Best(band, self.at(float(speed[top])), "")
+
+    def _draws(self) -> Floats:
+        """Terms drawn from their covariance and the air's level, shape (DRAWS, 3): the same on every run."""
         random = np.random.default_rng(seed_of(*np.round(self.terms, 9), *self.used))
         draws = random.multivariate_normal(self.terms, self.covariance, size=DRAWS)
         draws[:, 0] += random.normal(0.0, self.offset, DRAWS)
-        tops = np.array([np.argmax(measure(design @ one, speed)) for one in draws])
-        for edge, word in ((0, "slowest"), (STEPS - 1, "fastest")):
-            if np.mean(tops == edge) > EDGE_SHARE:
-                return Best(UNKNOWN, UNKNOWN, f"its band reaches the {word} flown")
-        band = widened(band_of_draws(speed[tops], unit="m/s", value=float(speed[top])), airspeed_uncertainty)
-        return Best(band, self.at(float(speed[top])), "")
+        return np.asarray(draws, dtype=np.float64)
+
+
+def _one_sided(speed: Floats, tops: NDArray[np.intp], *, slow: bool, fast: bool, airspeed_uncertainty: float) -> Best:
+    """What a best airspeed beyond an end of those flown still tells: that it lies at or below, or above, an airspeed flown."""
+    if slow and fast:
+        return Best(UNKNOWN, UNKNOWN, "anywhere among the airspeeds flown or beyond")
+    if slow:
+        limit = widened(band_of_draws(speed[tops], unit="m/s"), airspeed_uncertainty).high
+        return Best(
+            UNKNOWN, UNKNOWN, "it may lie slower than was flown", at_most=limit if limit < speed[-1] else np.nan
+        )
+    limit = widened(band_of_draws(speed[tops], unit="m/s"), airspeed_uncertainty).low
+    return Best(UNKNOWN, UNKNOWN, "it may lie faster than was flown", at_least=limit if limit > speed[0] else np.nan)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

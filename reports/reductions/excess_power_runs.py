@@ -94,10 +94,10 @@ def _acceleration(facts: Mapping[str, Any], gear: str, where: Reference, evidenc
             return f"no whole {name.replace('_', ' ')} through it"
     if float(samples["t"].diff().max()) > BLOCK_S:
         return "nothing is recorded for some seconds of it"
-    mass = _mass(samples, evidence)
-    if not np.isfinite(mass):
+    mass_ratio = _mass(samples, evidence) / evidence.standard_mass
+    if not np.isfinite(mass_ratio):
         return "mass is missing"
-    return _measured(samples, gear, where, flap=str(facts["flap"]), mass_ratio=mass / evidence.standard_mass)
+    return _measured(samples, gear, where, flap=str(facts["flap"]), mass_ratio=mass_ratio)
 
 
 def _measured(

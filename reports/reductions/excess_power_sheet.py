@@ -46,13 +46,22 @@ def _statement(one: ExcessCurve, settings: Settings) -> str:
         f"{say(one.density_altitude, 'altitude', settings)} density altitude "
         f"({counted(len(one.runs), 'acceleration')}, {counted(one.flights, 'flight')})"
     )
-    text += ", the best rate" if rate.speed.is_known else f"; best rate not stated: {rate.why}"
+    text += ", the best rate" if rate.speed.is_known else f"; {_not_stated('best rate', rate, one, settings)}"
     text += (
         f"; best angle at {say(angle.speed, 'speed', settings)}"
         if angle.speed.is_known
-        else f"; best angle not stated: {angle.why}"
+        else f"; {_not_stated('best angle', angle, one, settings)}"
     )
     return f"{text}."
+
+
+def _not_stated(what: str, best: Best, curve: ExcessCurve, settings: Settings) -> str:
+    """'best rate at or below 95 kt (the slowest flown is 86 kt)', or why nothing is stated."""
+    if np.isfinite(best.at_most):
+        return f"{what} at or below {say(best.at_most, 'speed', settings)} (slowest flown {say(curve.speeds[0], 'speed', settings)})"
+    if np.isfinite(best.at_least):
+        return f"{what} at or above {say(best.at_least, 'speed', settings)} (fastest flown {say(curve.speeds[1], 'speed', settings)})"
+    return f"{what} not stated: {best.why}"
 
 
 def _comparison(one: Comparison, settings: Settings) -> str:
@@ -128,12 +137,14 @@ def _best_speeds(curves: tuple[ExcessCurve, ...], settings: Settings) -> Table:
         Column("best_rate", "best rate at", "speed"),
         Column("rate", "best rate", "vertical_speed"),
         Column("best_angle", "best angle at", "speed"),
-        Column("why", "not stated"),
+        Column("why", "where not stated"),
     )
     rows = []
     for one in curves:
         rate, angle = _bests(one, settings)
-        why = "; ".join(f"best {word} {of.why}" for word, of in (("rate", rate), ("angle", angle)) if of.why)
+        why = "; ".join(
+            _not_stated(f"best {word}", of, one, settings) for word, of in (("rate", rate), ("angle", angle)) if of.why
+        )
         rows.append((
             Cell(configuration_of(one, settings)), Cell(one.density_altitude), Cell(range_text(*one.speeds, "speed", settings)),
             Cell(len(one.runs)), Cell(one.flights), cell_of(rate.speed, one.used), cell_of(rate.rate, one.used),

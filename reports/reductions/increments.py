@@ -20,9 +20,10 @@ from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Settings
 from .bands import UNKNOWN, Band, band_of
 from .calibration import fit_with_excess
-from .conditions import FINE_STOP, Condition
-from .drag import ConditionDrag, DragResult, reduce_drag
+from .conditions import FINE_STOP, STOPPED, Condition
+from .drag import ConditionDrag, DragResult, held_airspeed_scale, reduce_drag
 from .evidence import Evidence
+from .instruments import AS_RECORDED, Instruments
 from .polar_fit import Floats, PolarFit, equivalent_speed, lift_and_drag_areas, moved_points
 from .sheet import LeftOut, Reference
 
@@ -50,23 +51,28 @@ class Increment:
     origin: tuple[Reference, ...]
 
     def sink_at(self, speed: float, mass: float, *, density_ratio: float = 1.0) -> Band:
-        """Sink it adds [m/s] at an equivalent airspeed [m/s], mass [kg] and density ratio: area q V / W."""
+        """Sink it adds [m/s] at a held equivalent airspeed [m/s], mass [kg] and density ratio: area q V / W."""
         if not self.low - 0.3 <= speed <= self.high + 0.3 or not self.area.is_known:
             return UNKNOWN
-        factor = SEA_LEVEL_DENSITY / 2 * speed**3 / (mass * STANDARD_GRAVITY) / density_ratio**0.5
+        scale = float(held_airspeed_scale(speed, density_ratio))
+        factor = SEA_LEVEL_DENSITY / 2 * speed**3 / (mass * STANDARD_GRAVITY) * scale
         return Band(self.area.value * factor, self.area.low * factor, self.area.high * factor, "m/s",
                     self.area.type_a * factor, self.area.type_b * factor)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class IncrementsResult:
-    """The increments in build-up order, the clean base's drag area at no lift, standard mass [kg] and density altitude [m], what gave nothing."""
+    """The increments in build-up order, the clean base's drag area at no lift, standard mass [kg] and density altitude [m], what gave nothing.
+
+    instruments: what airspeeds and temperatures were put right with.
+    """
 
     increments: tuple[Increment, ...]
     base: ConditionDrag | None
     standard_mass: float
     left_out: tuple[LeftOut, ...]
     density_altitude: float = 0.0
+    instruments: Instruments = AS_RECORDED
 
     def sink_of(self, one: Increment, speed: float) -> Band:
         """Sink an increment adds [m/s] at an equivalent airspeed [m/s], at the standard mass and density altitude."""
@@ -80,7 +86,7 @@ def reduce_increments(evidence: Evidence) -> IncrementsResult:
     left_out = list(drag.left_out)
     increments: list[Increment] = []
     for what, base, changed in _steps(drag):
-        found = _increment(what, base, changed, evidence)
+        found = _increment(what, base, changed, drag=drag, settings=evidence.settings)
         if isinstance(found, str):
             left_out.append(
                 LeftOut(f"{what}: {changed.condition.configuration} against {base.condition.configuration}", found)
@@ -89,7 +95,9 @@ def reduce_increments(evidence: Evidence) -> IncrementsResult:
             increments.append(found)
     fitted = [one for one in drag.conditions if isinstance(one.fit, PolarFit)]
     clean = min(fitted, key=lambda one: one.parasite_area.value, default=None)
-    return IncrementsResult(tuple(increments), clean, drag.standard_mass, tuple(left_out), drag.density_altitude)
+    return IncrementsResult(
+        tuple(increments), clean, drag.standard_mass, tuple(left_out), drag.density_altitude, drag.instruments
+    )
 
 
 def _steps(drag: DragResult) -> list[tuple[str, ConditionDrag, ConditionDrag]]:
@@ -110,6 +118,12 @@ def _steps(drag: DragResult) -> list[tuple[str, ConditionDrag, ConditionDrag]]:
                 for b in by_condition.values()
                 if b.condition.gear == "up" and _same(b.condition, c, "gear")
             ]
+        steps += [
+            (f"propeller {', '.join(filter(None, (c.propulsion, c.propeller)))} for {STOPPED}", base, changed)
+            for base in by_condition.values()
+            if base.condition.propulsion == STOPPED != c.propulsion
+            and (base.condition.gear, base.condition.flap) == (c.gear, c.flap)
+        ]
     steps += _flap_steps(drag)
     return sorted(steps, key=lambda one: (one[0].startswith("flap"), one[0] == "gear", one[0], one[2].condition))
 
@@ -140,15 +154,17 @@ def _same(one: Condition, other: Condition, but: str) -> bool:
     return all(getattr(one, name) == getattr(other, name) for name in names if name != but)
 
 
-def _increment(what: str, base: ConditionDrag, changed: ConditionDrag, evidence: Evidence) -> Increment | str:
+def _increment(
+    what: str, base: ConditionDrag, changed: ConditionDrag, *, drag: DragResult, settings: Settings
+) -> Increment | str:
     rows = _differences(base.points, changed.points, _curvature(base, changed))
     if not len(rows):
         return "no points of the two at overlapping lift coefficients"
     by_flight = _by_flight(rows)
     value, type_a = _pool(by_flight)
-    type_b = _type_b(base, changed, evidence.settings, value)
+    type_b = float(np.hypot(_type_b(base, changed, settings, value), _airspeed_unlike(base, changed, drag)))
     area = band_of(value, type_a, type_b, unit="m2")
-    mass = evidence.standard_mass
+    mass = drag.standard_mass
     speeds = equivalent_speed(rows["lift"].to_numpy(), mass)
     return Increment(
         what, base.condition, changed.condition, area, float(speeds.min()), float(speeds.max()), _trend(rows, value),
@@ -238,6 +254,18 @@ def _type_b(base: ConditionDrag, changed: ConditionDrag, settings: Settings, val
         # both sides scale alike: the difference goes with the changed side's scale, and a little with their mismatch
         total += ((ratio - 1) * value) ** 2 + ((ratio - ratio_base) * mean_base) ** 2
     return sqrt(total)
+
+
+def _airspeed_unlike(base: ConditionDrag, changed: ConditionDrag, drag: DragResult) -> float:
+    """What the two configurations' airspeeds, put right each by its own correction, do to the difference [m2]: areas go with V^-3."""
+    fit = drag.instruments.airspeed
+    if fit is None:
+        return 0.0
+    unlike = fit.unlikeness(
+        (base.condition.gear, base.condition.flap), (changed.condition.gear, changed.condition.flap)
+    )
+    share = 3 * unlike / float(changed.points["calibrated_airspeed"].mean())
+    return share * float(np.mean(lift_and_drag_areas(changed.points)[1]))
 
 
 def _scale(points: pd.DataFrame, moved: pd.DataFrame) -> tuple[float, float]:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from functools import partial
 
 from ...shared.settings import Settings
+from .airspeed_fit import Key
 from .calibration_sheet import speeds_inside
 from .evidence import Evidence, inferred_note
 from .increments import Increment, IncrementsResult, reduce_increments
+from .instruments_sheet import instrument_cautions, instrument_statements
 from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, banded_curve, cell_of
 
@@ -24,13 +26,16 @@ def sheet_of(result: IncrementsResult, settings: Settings, notes: tuple[str, ...
     missing = []
     if not result.increments:
         missing.append("glides in two configurations that differ in one thing alone, at overlapping airspeeds")
-    cautions = list(notes)
+    cautions = list(notes) + (instrument_cautions(result.instruments, settings) if result.increments else [])
     if any(one.paired == 0 for one in result.increments):
         cautions.append("An increment no flight flew both sides of compares different days: fly both in one flight.")
     return Sheet(
         "increments",
         "What propeller, gear and flaps add",
-        statements=tuple(_statement(one, result, settings) for one in result.increments),
+        statements=(
+            *(_statement(one, result, settings) for one in result.increments),
+            *instrument_statements(result.instruments, _configurations(result).items(), settings),
+        ),
         figures=_figures(result, settings),
         tables=(_ledger(result, settings), _penalties(result, settings)),
         cautions=tuple(cautions),
@@ -39,6 +44,12 @@ def sheet_of(result: IncrementsResult, settings: Settings, notes: tuple[str, ...
         left_out=result.left_out,
         facts={"standard_mass_kg": result.standard_mass},
     )
+
+
+def _configurations(result: IncrementsResult) -> dict[Key, float]:
+    """Gear and flap of both sides of every increment with the middle of its airspeeds [m/s]."""
+    sides = [(side, (one.low + one.high) / 2) for one in result.increments for side in (one.base, one.changed)]
+    return {(side.gear, side.flap): speed for side, speed in sides}
 
 
 def _statement(one: Increment, result: IncrementsResult, settings: Settings) -> str:

@@ -18,7 +18,7 @@ from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of, worth_telling
 from .evidence import Evidence, references_of
 from .present import counted, say
-from .resampling import redraw
+from .resampling import redraw, spread_of
 from .sheet import LeftOut, Reference
 
 Floats = NDArray[np.float64]
@@ -30,13 +30,15 @@ ENGINE_SPEED_SHARE = 0.015  # levels of engine speed that count as one setting
 MOST_CLIMB = to_si(250.0, "fpm")
 WIDEST_SHARE = 0.2  # a band wider than this share of the value says nothing a pilot can use; common practice, no source
 WIDEST_SPEED_SHARE = 0.15  # the same of an airspeed
+LEAST_GOOD = 0.95  # of the draws that must have such an airspeed at all: what a band holds
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelFit:
     """One configuration and engine speed. index: PIW of the points in the channel's unit, speed: VIW [m/s].
 
-    terms: (a, b, c) of PIW VIW = a VIW^4 + b + c (rate of climb x VIW); draws by resampling.
+    terms: (a, b, c) of PIW VIW = a VIW^4 + b + c (rate of climb x VIW); draws by resampling. mass_share, airspeed: standard
+    uncertainties of type B, share of PIW and m/s; no fuel meter's own is among them.
     """
 
     gear: str
@@ -49,7 +51,8 @@ class LevelFit:
     index: Floats
     terms: Floats
     draws: Floats
-    type_b: float
+    mass_share: float
+    airspeed: float
     least_power_speed: Band
     least_per_distance_speed: Band
     origin: tuple[Reference, ...]
@@ -67,8 +70,12 @@ class LevelFit:
         if not self.speed.min() - 0.3 <= speed <= self.speed.max() + 0.3:
             return UNKNOWN
         value = float(self.terms[0] * speed**3 + self.terms[1] / speed)
+        slope = float(
+            3 * self.terms[0] * speed**2 - self.terms[1] / speed**2
+        )  # a misread airspeed slides along the curve
+        type_b = float(np.hypot(self.mass_share * value, slope * self.airspeed))
         drawn = self.draws[:, 0] * speed**3 + self.draws[:, 1] / speed
-        return worth_telling(band_of(value, float(np.std(drawn)), self.type_b * abs(value), unit="SI"), WIDEST_SHARE)
+        return worth_telling(band_of(value, spread_of(drawn), type_b, unit="SI"), WIDEST_SHARE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +109,8 @@ def reduce_level(evidence: Evidence) -> LevelResult:
                 left_out.append(
                     LeftOut(
                         name,
-                        f"{counted(len(part), 'level point')}: {FEWEST} over at least "
-                        f"{say(LEAST_SPAN, 'speed', evidence.settings)} are needed",
+                        f"{counted(len(part), 'level point')} over {say(float(np.ptp(part['equivalent_airspeed'])), 'speed', evidence.settings)}: "
+                        f"{FEWEST} over at least {say(LEAST_SPAN, 'speed', evidence.settings)} are needed",
                     )
                 )
                 continue
@@ -147,16 +154,14 @@ def _fit(gear: str, flap: str, channel: tuple[str, str], group: pd.DataFrame, ev
     terms = solve(np.ones(len(speed), dtype=np.int64))
     draws = redraw(group, terms, solve, marks=np.round(speed, 6), parameters=3, draws=300)
     unsure = evidence.settings.uncertainty
-    # a calibration error moves the points along the curve: three times its share at most
-    type_b = float(np.hypot(1.5 * unsure.mass_share, 2 * evidence.settings.airspeed_uncertainty / float(speed.mean())))
+    airspeed = evidence.settings.airspeed_uncertainty
     least_power, least_per_distance = (
-        _speed_where(terms, draws, speed, factor=factor, airspeed=evidence.settings.airspeed_uncertainty)
-        for factor in (3.0, 1.0)
+        _speed_where(terms, draws, speed, factor=factor, airspeed=airspeed) for factor in (3.0, 1.0)
     )
     # index of drag is V^3 and 1/V: least power where 3 a V^4 = b, least per distance where a V^4 = b
     return LevelFit(
-        gear, flap, float(group["engine_speed"].median()), *channel, group, speed, index, terms, draws, type_b,
-        least_power, least_per_distance, references_of(group),
+        gear, flap, float(group["engine_speed"].median()), *channel, group, speed, index, terms, draws,
+        1.5 * unsure.mass_share, airspeed, least_power, least_per_distance, references_of(group),
     )  # fmt: skip
 
 
@@ -176,5 +181,7 @@ def _speed_where(terms: Floats, draws: Floats, speed: Floats, *, factor: float, 
     if not speed.min() <= at <= speed.max():
         return UNKNOWN
     good = draws[(draws[:, 0] > 0) & (draws[:, 1] > 0)]
-    spread = float(np.std((good[:, 1] / (factor * good[:, 0])) ** 0.25))
+    if len(good) < LEAST_GOOD * len(draws):
+        return UNKNOWN
+    spread = spread_of((good[:, 1] / (factor * good[:, 0])) ** 0.25)
     return worth_telling(band_of(float(at), spread, airspeed, unit="m/s"), WIDEST_SPEED_SHARE)

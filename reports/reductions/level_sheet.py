@@ -22,6 +22,7 @@ def sheet_of(result: LevelResult, settings: Settings) -> Sheet:
     cautions = (
         (
             "Fuel flow stands for power here: mixture and engine speed change what a litre gives. Only points at one engine speed are compared.",
+            "The fuel meter's own error is in no band: compare it with what is filled in.",
         )
         if result.fits
         else ()
@@ -29,9 +30,9 @@ def sheet_of(result: LevelResult, settings: Settings) -> Sheet:
     return Sheet(
         "level",
         "Level flight: fuel flow against airspeed",
-        statements=tuple(_statement(one, settings) for one in result.fits),
+        statements=tuple(_statement(one, result.standard_mass, settings) for one in result.fits),
         figures=(_figure(result),) if result.fits else (),
-        tables=(_table(result, settings),),
+        tables=(_table(result, settings),) if result.fits else (),
         cautions=cautions,
         missing=()
         if result.fits
@@ -45,11 +46,11 @@ def sheet_of(result: LevelResult, settings: Settings) -> Sheet:
     )
 
 
-def _statement(one: LevelFit, settings: Settings) -> str:
+def _statement(one: LevelFit, mass: float, settings: Settings) -> str:
     middle = float(np.median(one.speed))
     text = (
-        f"{one.words}: {say(one.at(middle), one.quantity, settings)} at {say(middle, 'speed', settings)} "
-        f"({counted(len(one.points), 'point')}, {counted(one.points['sortie'].nunique(), 'flight')})"
+        f"{one.words}: {say(one.at(middle), one.quantity, settings)} at {say(middle, 'speed', settings)}, "
+        f"{say(mass, 'mass', settings)} and sea-level density ({counted(len(one.points), 'point')}, {counted(one.points['sortie'].nunique(), 'flight')})"
     )
     if one.least_per_distance_speed.is_known:
         text += f"; least fuel per distance at {say(one.least_per_distance_speed, 'speed', settings)}"

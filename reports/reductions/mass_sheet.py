@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .evidence import Evidence
-from .mass_state import MassResult, PointLoading, reduce_mass
+from .mass_state import AT_THE_EDGE, MassResult, PointLoading, reduce_mass
 from .present import counted, range_text, say
 from .sheet import Axis, Cell, Column, Figure, Series, Sheet, Table, cell_of
 
@@ -49,9 +49,14 @@ def _statements(result: MassResult, evidence: Evidence) -> list[str]:
         out.append(
             f"{counted(len(outside), 'point lies', 'points lie')} outside the loading envelope of the settings: {named}{more}."
         )
-    elif any(one.envelope == "inside" for one in result.loadings):
-        out.append("No point lies outside the loading envelope of the settings.")
-    heaviest = max(result.take_off.values(), default=None)
+    edge = sum(one.envelope == AT_THE_EDGE for one in result.loadings)
+    if edge:
+        out.append(
+            f"{counted(edge, 'point lies', 'points lie')} so near its edge that the bands of mass and centre of gravity reach over it."
+        )
+    if not outside and any(one.envelope == "inside" for one in result.loadings):
+        out.append(f"No {'other ' if edge else ''}point lies outside the loading envelope of the settings.")
+    heaviest = max(result.take_off.values(), key=lambda one: one[0], default=None)
     if heaviest is not None:
         out.append(f"The heaviest take-off was at {say(heaviest[0], 'mass', settings)}.")
     return out
@@ -62,7 +67,7 @@ def _figures(result: MassResult, evidence: Evidence) -> tuple[Figure, ...]:
     if not known:
         return ()
     series = []
-    for word in ("inside", "outside", "not known"):
+    for word in ("inside", AT_THE_EDGE, "outside", "not known"):
         group = [one for one in known if one.envelope == word]
         if group:
             series.append(_dots(word, group))

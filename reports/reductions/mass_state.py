@@ -15,10 +15,12 @@ from .bands import UNKNOWN, Band, band_of
 from .evidence import Evidence, reference_of
 from .sheet import LeftOut, Reference
 
+AT_THE_EDGE = "at the edge"
+
 
 @dataclass(frozen=True, slots=True)
 class PointLoading:
-    """Mass [kg] and arm of the centre of gravity [m] at one point; envelope: inside, outside or not known."""
+    """Mass [kg] and arm of the centre of gravity [m] at one point; envelope: inside, outside, at the edge (as far as the bands tell) or not known."""
 
     reference: Reference
     gear: str
@@ -70,7 +72,7 @@ def _loading(row: dict[str, object], start: tuple[float, float | None], evidence
         # half the burnt fuel's share of the mass may be off with the flow meter: its arm moves the CG so much
         burnt = abs(float(aircraft.fuel_arm) - value) * uncertainty.mass_share
         arm = band_of(value, 0.0, float(np.hypot(uncertainty.centre_of_gravity, burnt)), unit="m")
-    return PointLoading(reference_of(row), str(row["gear"]), mass, arm, place_in_envelope(now, arm.value, aircraft))
+    return PointLoading(reference_of(row), str(row["gear"]), mass, arm, place_of_bands(mass, arm, aircraft))
 
 
 def arm_after_burn(mass: float, arm: float, mass_now: float, *, fuel_arm: float) -> float:
@@ -79,6 +81,13 @@ def arm_after_burn(mass: float, arm: float, mass_now: float, *, fuel_arm: float)
     mass [kg] and arm [m] before; mass_now [kg]. Source: SFTE Reference Handbook, 3rd ed. 2013, section 7.
     """
     return (mass * arm - (mass - mass_now) * fuel_arm) / mass_now
+
+
+def place_of_bands(mass: Band, arm: Band, aircraft: Aircraft) -> str:
+    """As `place_in_envelope`, but 'at the edge' where the bands of mass and arm reach over it."""
+    middle = place_in_envelope(mass.value, arm.value, aircraft)
+    corners = {place_in_envelope(m, a, aircraft) for m in (mass.low, mass.high) for a in (arm.low, arm.high)}
+    return middle if corners <= {middle} else AT_THE_EDGE
 
 
 def place_in_envelope(mass: float, arm: float, aircraft: Aircraft) -> str:

@@ -22,7 +22,9 @@ from .sheet import Axis, Cell, Column, Figure, LeftOut, Reference, Series, Sheet
 
 NAME, TITLE = "oscillations", "Phugoid, short period and Dutch roll"
 KINDS = ("phugoid", "short_period", "dutch_roll")
-WHOLE_CYCLE = 1.0
+ENOUGH_CYCLES = 3.0  # 14 CFR Part 60, Table A2A 2.c.9: a phugoid is recorded over three cycles, or six overshoots
+# standard uncertainty beside the fit's where fewer were flown; that table lets a simulator differ by 10 % and 0.02; common practice, no source
+FEW_PERIOD_SHARE, FEW_DAMPING = 0.02, 0.01
 CAUTIONS = (
     "Stick free and stick fixed are not told apart by a log; a phugoid is compared with approximations that leave out drag, compressibility and the propeller.",
     "The lift-to-drag ratio is that of glides, the idling propeller's drag in it: with power the aircraft itself is a little less draggy.",
@@ -87,9 +89,11 @@ def _oscillation(row: Mapping[str, Any], evidence: Evidence, models: list[GlideM
     key = _configuration(where, evidence)
     true = _number(facts, "true_airspeed")
     lift_to_drag = _lift_to_drag(key, where, evidence, models) if row["kind"] == "phugoid" else float("nan")
+    few = 1.0 if row["kind"] == "phugoid" and not _number(facts, "cycles") >= ENOUGH_CYCLES else 0.0
     return Oscillation(
         str(row["kind"]), where, f"gear {key[0]}, flap {key[1]}", true,
-        _band(facts, "period", "s", facts.get("period_by_peaks_s")), _band(facts, "damping_ratio", "1", facts.get("damping_ratio_by_peaks")),
+        _band(facts, "period", "s", by_peaks=facts.get("period_by_peaks_s"), few=few * FEW_PERIOD_SHARE * _number(facts, "period_s")),
+        _band(facts, "damping_ratio", "1", by_peaks=facts.get("damping_ratio_by_peaks"), few=few * FEW_DAMPING),
         _number(facts, "damping_ratio_by_peaks"), _number(facts, "time_to_half_s"), _number(facts, "cycles"),
         bool(facts.get("dead_beat", False)), _number(facts, "settled_s"),
         float(phugoid_period(true)) if row["kind"] == "phugoid" else float("nan"),
@@ -102,15 +106,20 @@ def _number(facts: Mapping[str, Any], name: str) -> float:
     return float("nan") if value is None else float(value)
 
 
-def _band(facts: Mapping[str, Any], name: str, unit: str, by_peaks: Any) -> Band:
-    """The fit's figure; how far the peaks' is off counts as type B, as neither method is the truth."""
+def _band(facts: Mapping[str, Any], name: str, unit: str, *, by_peaks: Any, few: float) -> Band:
+    """The fit's figure; how far the peaks' is off counts as type B, as neither method is the truth, and so do few cycles."""
     suffix = "_s" if unit == "s" else ""
     value = _number(facts, f"{name}{suffix}")
     if not np.isfinite(value):
         return UNKNOWN
     error = facts.get(f"{name}_error{suffix}")
     other = 0.0 if by_peaks is None else abs(float(by_peaks) - value)
-    return band_of(value, 0.0 if error is None else float(error), other / np.sqrt(3), unit=unit)
+    return band_of(
+        value,
+        0.0 if error is None else float(error),
+        float(np.hypot(other / np.sqrt(3), few if np.isfinite(few) else 0.0)),
+        unit=unit,
+    )
 
 
 def _configuration(where: Reference, evidence: Evidence) -> tuple[str, str]:
@@ -160,7 +169,8 @@ def _say_phugoid(one: Oscillation, settings: Settings) -> str:
     )
     if np.isfinite(one.expected_damping):
         text += f", {one.expected_damping:.3f} expected of a lift-to-drag ratio of {one.lift_to_drag:.1f}"
-    return f"{text} ({one.cycles:.1f} cycles)."
+    few = "" if one.cycles >= ENOUGH_CYCLES else f", fewer than {ENOUGH_CYCLES:.0f}: provisional"
+    return f"{text} ({one.cycles:.1f} cycles{few})."
 
 
 def _say_quick(found: tuple[Oscillation, ...], words: str, settings: Settings) -> str | None:

@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from ...shared.settings import Settings
+from ..output import write_file
 from .charts import draw
+from .figure_words import words_of_figure
 from .present import context_of
 from .sheet import Sheet
 
@@ -18,9 +20,8 @@ _HERE = Path(__file__).parent.parent
 
 
 def write_page(sheet: Sheet, settings: Settings, output: Path) -> None:
-    """Write the page of a sheet."""
-    output.parent.mkdir(parents=True, exist_ok=True)
-    output.write_text(render(context_of(sheet, settings)), encoding="utf-8")
+    """Write the page of a sheet. Raises InputError where the file cannot be written, as into a folder that is not there."""
+    write_file(output, render(context_of(sheet, settings)).encode("utf-8"))
 
 
 def render(context: dict[str, Any]) -> str:
@@ -28,11 +29,15 @@ def render(context: dict[str, Any]) -> str:
     environment = Environment(
         loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    pictures = [Markup(svg_element(draw(one))) for one in context["figures"]]
+    pictures = [Markup(_named(svg_element(draw(one)), words_of_figure(one))) for one in context["figures"]]
     style = Markup((_HERE / "assets" / "page.css").read_text(encoding="utf-8"))
     return environment.get_template("reduction.html").render(
         **context, pictures=pictures, page_css=style, version=version("trimshot")
     )
+
+
+def _named(svg: str, words: str) -> str:
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(words)}" ', 1)
 
 
 def svg_element(drawing: str) -> str:

@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
 from ...shared.settings import Settings
 from .conditions import Condition
 from .evidence import INFERRED_WEIGHT
-from .resampling import draw_counts, seed_of, small_sample_factor
+from .polar_layout import layout_of
+from .resampling import small_sample_factor
 
 Floats = NDArray[np.float64]
 
@@ -27,6 +27,7 @@ FEWEST_POINTS = 4  # for one f and one k
 FEWEST_OF_ONE = 2  # of a condition that shares its k with others
 LEAST_SPAN = 1.35  # highest over lowest L/q, below which f and k cannot be told apart
 ONE_FLIGHT = 0.012  # share of the drag a single flight may be off by as a whole; common practice, no source
+SHAPE = 0.01  # share of f: a propeller's drag area is not the same at all airspeeds, and no polar is quite a parabola; common practice, no source
 FLOOR = (
     0.01  # no point's drag area is better than 1 %: air motion is not in its standard error; common practice, no source
 )
@@ -38,6 +39,7 @@ class PolarFit:
 
     draws: (f, k) by resampling, shape (n, 2), widened for small samples. systematic: change of (f, k) by one
     standard uncertainty of each type B source, shape (m, 2). None of it is extrapolation: `low`, `high` bound L/q.
+    told: how much of k the points of its own flap setting tell, the rest comes from the other settings [1].
     """
 
     f: float
@@ -48,6 +50,7 @@ class PolarFit:
     area: Floats
     error: Floats
     flights: int
+    told: float = 1.0
 
     @property
     def low(self) -> float:
@@ -83,97 +86,66 @@ def fit_polars(
 ) -> dict[Condition, PolarFit | str]:
     """The fit of every condition's glides, or in words why there is none. robust: soft-L1 loss against odd points.
 
-    Conditions with one flap setting share k: gear and propeller add drag without lift, flaps change both.
+    Conditions with one flap setting share k: gear and propeller add drag without lift. Flaps change both, but k little:
+    what the points of a flap setting do not tell of it, those of the other settings do (LIKE_K).
     """
-    out: dict[Condition, PolarFit | str] = {}
-    families: dict[str, list[Condition]] = {}
-    for condition, points in groups.items():
-        if len(points) < FEWEST_OF_ONE:
-            out[condition] = f"{len(points)} point: {FEWEST_OF_ONE} are needed at least"
-        else:
-            families.setdefault(condition.flap, []).append(condition)
-    for members in families.values():
-        out.update(_fit_family({one: groups[one] for one in members}, settings, robust=robust))
-    return {condition: out[condition] for condition in groups}
+    enough = {one: points for one, points in groups.items() if len(points) >= FEWEST_OF_ONE}
+    out: dict[Condition, PolarFit | str] = {
+        one: f"{len(points)} point: {FEWEST_OF_ONE} are needed at least" for one, points in groups.items()
+    }
+    reasons = {flap: _reason_against(enough, flap) for flap in sorted({one.flap for one in enough})}
+    if None in reasons.values():
+        out.update(_fit_together(enough, settings, robust=robust))
+    else:
+        out.update({one: str(reasons[one.flap]) for one in enough})
+    return out
 
 
-def _fit_family(
-    groups: dict[Condition, pd.DataFrame], settings: Settings, *, robust: bool
-) -> dict[Condition, PolarFit | str]:
-    points = pd.concat(list(groups.values()), ignore_index=True)
-    member = np.repeat(np.arange(len(groups)), [len(one) for one in groups.values()])
-    lift, area, error = lift_and_drag_areas(points)
-    reason = _reason_against(lift, member, len(groups))
-    if reason is not None:
-        return dict.fromkeys(groups, reason)
-    base = _solve(lift, area, error, member, robust=robust)
-    if not (base > 0).all():
-        return dict.fromkeys(groups, "the points contradict a parabolic polar: a drag that is not positive comes out")
-    names = [str(name) for name in points["sortie"]]
-    counts = draw_counts(names, [str(day) for day in points["day"]], seed=seed_of(*names, *np.round(area, 9)))
-    drawn = _solve_weighted(lift, area, counts / error**2, member)
-    flights = points["sortie"].nunique()
-    factor = small_sample_factor(len(points), len(base), flights)
-    systematic = np.stack(
-        [_solve(*lift_and_drag_areas(one), member, robust=False) for one in moved_points(points, settings)]
-    )
-    systematic -= _solve(lift, area, error, member, robust=False)
-    if flights == 1:  # what flights differ by cannot be seen in one
-        systematic = np.vstack([systematic, ONE_FLIGHT * base])
-    fits: dict[Condition, PolarFit | str] = {}
-    for index, (condition, own) in enumerate(groups.items()):
-        pair = drawn[:, [index, -1]]
-        pair = pair[np.isfinite(pair).all(axis=1)]
-        centre = base[[index, -1]]
-        widened = centre + (pair - np.median(pair, axis=0)) * factor
-        mine = member == index
-        fits[condition] = PolarFit(
-            float(centre[0]), float(centre[1]), np.maximum(widened, 1e-3 * centre), systematic[:, [index, -1]],
-            lift[mine], area[mine], error[mine], own["sortie"].nunique(),
-        )  # fmt: skip
-    return fits
-
-
-def _reason_against(lift: Floats, member: NDArray[np.int64], conditions: int) -> str | None:
-    """Why a family of conditions cannot be fitted, None when it can."""
-    needed = FEWEST_POINTS + conditions - 1
-    if len(lift) < needed:
-        return f"{len(lift)} points with this flap setting, {needed} are needed to tell parasite from induced drag"
-    spans = [lift[member == one].max() / lift[member == one].min() for one in range(conditions)]
-    if max(spans) < LEAST_SPAN:
+def _reason_against(groups: Mapping[Condition, pd.DataFrame], flap: str) -> str | None:
+    """Why the points with a flap setting do not tell its k, None when they do."""
+    lifts = [lift_and_drag_areas(points)[0] for one, points in groups.items() if one.flap == flap]
+    count, needed = sum(map(len, lifts)), FEWEST_POINTS + len(lifts) - 1
+    if count < needed:
+        return f"{count} points with this flap setting, {needed} are needed to tell parasite from induced drag"
+    if max(lift.max() / lift.min() for lift in lifts) < LEAST_SPAN:
         return "the points lie too close in airspeed to tell parasite from induced drag"
     return None
 
 
-def _solve(lift: Floats, area: Floats, error: Floats, member: NDArray[np.int64], *, robust: bool) -> Floats:
-    """(f of each condition ..., k) by weighted least squares, or with the soft-L1 loss."""
-    conditions = int(member.max()) + 1
-    design = np.concatenate([np.eye(conditions)[member], lift[:, np.newaxis] ** 2], axis=1) / error[:, np.newaxis]
-    plain = np.linalg.lstsq(design, area / error, rcond=None)[0]
-    if not robust:
-        return np.asarray(plain)
-    scale = np.maximum(np.abs(plain), 1e-12)
-    found = least_squares(lambda x: design @ (x * scale) - area / error, plain / scale, loss="soft_l1", f_scale=2.0)
-    return np.asarray(found.x * scale)
-
-
-def _solve_weighted(lift: Floats, area: Floats, weights: Floats, member: NDArray[np.int64]) -> Floats:
-    """(f of each condition ..., k) for every row of weights, shape (n, points) -> (n, conditions + 1).
-
-    The common slope of area over the square of lift is that inside the conditions; NaN where what was drawn
-    does not tell it, and for a condition of which nothing was drawn.
-    """
-    square = lift**2
-    of_condition = np.eye(int(member.max()) + 1)[member]
-    total = weights @ of_condition
-    usable = np.where(total > 0, total, np.nan)
-    mean_square, mean_area = (weights * square) @ of_condition / usable, (weights * area) @ of_condition / usable
-    off_square = square - np.nan_to_num(mean_square)[:, member]
-    off_area = area - np.nan_to_num(mean_area)[:, member]
-    spread = np.sum(weights * off_square**2, axis=1)
-    told = np.where(spread > 1e-4 * np.sum(weights * square**2, axis=1), spread, np.nan)
-    slope = np.sum(weights * off_square * off_area, axis=1) / told
-    return np.column_stack([mean_area - slope[:, np.newaxis] * mean_square, slope])
+def _fit_together(
+    groups: Mapping[Condition, pd.DataFrame], settings: Settings, *, robust: bool
+) -> dict[Condition, PolarFit | str]:
+    points = pd.concat(list(groups.values()), ignore_index=True)
+    layout = layout_of([one.flap for one in groups], [len(own) for own in groups.values()])
+    areas = lift_and_drag_areas(points)
+    lift, area, error = areas
+    base = layout.solve(areas, robust=robust)
+    drawn, told = layout.solve_drawn(points, areas), layout.told_by_its_own(areas)
+    plain = layout.solve(areas, robust=False)
+    moved = np.stack(
+        [layout.solve(lift_and_drag_areas(one), robust=False) - plain for one in moved_points(points, settings)]
+    )
+    fits: dict[Condition, PolarFit | str] = {}
+    for index, (condition, own) in enumerate(groups.items()):
+        pair = [index, layout.induced_of(index)]
+        if not (base[pair] > 0).all():
+            fits[condition] = "the points contradict a parabolic polar: a drag that is not positive comes out"
+            continue
+        family = layout.family == layout.flap_of[index]
+        flights = points["sortie"][family].nunique()
+        conditions = int(np.sum(layout.flap_of == layout.flap_of[index]))
+        factor = small_sample_factor(int(family.sum()), conditions + float(told[index]), flights)
+        draws = drawn[:, pair][np.isfinite(drawn[:, pair]).all(axis=1)]
+        widened = base[pair] + (draws - np.median(draws, axis=0)) * factor
+        systematic = np.vstack([moved[:, pair], [SHAPE * base[index], 0.0]])
+        if flights == 1:  # what flights differ by cannot be seen in one
+            systematic = np.vstack([systematic, ONE_FLIGHT * base[pair]])
+        mine = layout.member == index
+        fits[condition] = PolarFit(
+            float(base[pair[0]]), float(base[pair[1]]), np.maximum(widened, 1e-3 * base[pair]), systematic,
+            lift[mine], area[mine], error[mine], own["sortie"].nunique(), float(told[index]),
+        )  # fmt: skip
+    return fits
 
 
 def moved_points(points: pd.DataFrame, settings: Settings) -> list[pd.DataFrame]:
@@ -182,7 +154,7 @@ def moved_points(points: pd.DataFrame, settings: Settings) -> list[pd.DataFrame]
     And with another effect of density, as far as that is not known.
     """
     unsure = settings.uncertainty
-    factor = 1 + settings.airspeed_uncertainty / points["calibrated_airspeed"]
+    factor = 1 + points.get("airspeed_error", settings.airspeed_uncertainty) / points["calibrated_airspeed"]
     assumed = points["mass_from"].eq("settings")
     mass = 1 + np.where(assumed, unsure.mass_share_assumed, unsure.mass_share)
     temperature = points.get("static_air_temperature", 288.15)

@@ -48,12 +48,17 @@ STEEPEST = 1.3  # bank [rad]: steeper, the load factor has no end
 TOP = 20000.0  # [m]: the standard atmosphere the physics knows ends there
 MOST_PROPOSED = 101.0
 ROBUST = Option("robust", "yes: odd points count less", words=("yes", "no"))
+INSTRUMENTS = Option(
+    "instruments",
+    "as_recorded: airspeeds and temperatures are not put right by what the flights tell of them",
+    words=("measured", "as_recorded"),
+)
 
 REDUCTIONS: tuple[Reduction, ...] = (
     Reduction(
         "calibration",
         "Airspeed calibration and wind",
-        "what the airspeed system reads wrong, and the wind, from any full turn or set of legs",
+        "what the airspeed system reads wrong, and the wind, from any full turn or set of legs, and from all steady points together",
         "calibration_sheet",
     ),
     Reduction(
@@ -69,6 +74,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "drag_sheet",
         (
             ROBUST,
+            INSTRUMENTS,
             Option(
                 "density_altitude",
                 "density altitude it is stated at; default: the mean of the glides",
@@ -82,7 +88,7 @@ REDUCTIONS: tuple[Reduction, ...] = (
         "What propeller, gear and flaps add",
         "how much drag area and sink the propeller, the gear and each flap setting add",
         "increments_sheet",
-        (ROBUST,),
+        (ROBUST, INSTRUMENTS),
     ),
     Reduction(
         "windmilling",

@@ -68,7 +68,7 @@ def redraw(
     return np.asarray(estimate + (drawn - np.median(drawn, axis=0)) * factor, dtype=np.float64)
 
 
-def small_sample_factor(points: int, parameters: int, flights: int) -> float:
+def small_sample_factor(points: int, parameters: float, flights: int) -> float:
     """What drawn deviations are widened by: draws from few flights or points scatter too little.
 
     The flight level's variance is short by (g - 1)/g, the points' by (n - p)/n: the larger of the two counts; and
@@ -80,6 +80,12 @@ def small_sample_factor(points: int, parameters: int, flights: int) -> float:
     if flights > 1:
         widen = max(widen, np.sqrt(flights / (flights - 1)))
     return float(widen * student_factor(left))
+
+
+def spread_of(draws: Floats) -> float:
+    """Standard uncertainty from the middle 95 % of draws, shape (n,): a few drawn from hardly any points must not stand for all."""
+    low, high = np.quantile(draws, [0.025, 0.975])
+    return float(high - low) / (2 * float(special.ndtri(0.975)))
 
 
 def student_factor(freedom: float) -> float:

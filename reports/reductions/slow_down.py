@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ...shared.physics.atmosphere import standard_density
 from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
+from .approach_air import gust_size
 from .approach_sink import (
     REFERENCE_M_S,
     GlideModel,
@@ -25,13 +26,19 @@ from .approach_sink import (
     slope_of,
     state_words,
 )
-from .bands import UNKNOWN, Band, band_of
+from .bands import UNKNOWN, Band
 from .evidence import Evidence, inferred_note
 from .sheet import LeftOut, Reference
+from .slow_down_doubt import Doubt, air_of, doubt_of
 from .slow_down_runs import Floats, Key, Run, find_runs
 
-RUN_FLOOR = 0.03  # least share of the time by which one run differs from the next, before three tell; common practice, no source
-STEADY_FLOOR = 0.06  # the same where only steady glides tell; common practice, no source
+if TYPE_CHECKING:
+    import pandas as pd
+
+RUN_FLOOR = (
+    0.03  # least share of the drag by which one run differs from the next beside its air; common practice, no source
+)
+STEADY_FLOOR = 0.04  # the same where only steady glides tell; common practice, no source
 USUAL_SINK_M_S = 500 * 0.3048 / 60
 STEPS = 60
 MARGIN_M_S = 1.0
@@ -46,7 +53,7 @@ class Slowing:
     glides: tuple[GlideModel, Floats] | None
     speeds: tuple[float, float]
     runs: tuple[Run, ...]
-    spread: float  # standard deviation of one run's time about the prediction [1]
+    spread: float  # standard deviation of one run's drag about the prediction [1], beside what the air makes
 
     def reaches(self, ends: tuple[float, float]) -> bool:
         """Whether both speeds [m/s] lie within those measured, but for a margin."""
@@ -82,21 +89,39 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class SlowTrial:
-    """A run predicted from the others of its configuration: time [s]."""
+    """A run predicted from the others of its configuration: time [s] with its band, UNKNOWN where it might not have slowed.
+
+    air: share of the drag that the air on the way makes, one standard deviation.
+    """
 
     configuration: str
     reference: Reference
     start: float
     stop: float
     predicted: float
+    band: Band
     measured: float
     rests_on: str
-    amplification: float = 1.0
+    amplification: float
+    air: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether there is a band and it holds the measured time."""
+        return self.band.holds(self.measured)
 
     @property
     def steepness_error(self) -> float:
         """Predicted over measured time less 1, as an error of the drag: what a descent makes of it taken out."""
         return (self.predicted / self.measured - 1) / self.amplification
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Air:
+    """What the doubt of runs needs beside them: the points that tell the gusts, the airspeed's uncertainty [m/s]."""
+
+    points: pd.DataFrame
+    airspeed: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,8 +145,9 @@ def reduce_slow_down(evidence: Evidence) -> SlowDownResult:
     runs, left = find_runs(evidence, commonest(glides["propulsion"]))
     steady = {fine: fit_without_misread(part.reset_index(drop=True), evidence.standard_mass)[0]
               for fine, part in glides.groupby("fine")}  # fmt: skip
-    models = tuple(model for key in _keys(runs, steady) for model in _models(key, runs, steady))
-    trials = tuple(t for model in models for t in _try_runs(model, steady))
+    air = Air(evidence.points, evidence.settings.airspeed_uncertainty)
+    models = tuple(model for key in _keys(runs, steady) for model in _models(key, runs, steady, air))
+    trials = tuple(t for model in models for t in _try_runs(model, steady, air))
     options = evidence.options
     mass = float(options.get("mass", evidence.standard_mass))
     if "density_altitude" in options:
@@ -160,19 +186,26 @@ def _keys(runs: tuple[Run, ...], steady: Mapping[Any, GlideModel | None]) -> lis
     return sorted(own)
 
 
-def _models(key: Key, runs: tuple[Run, ...], steady: Mapping[Any, GlideModel | None]) -> tuple[Slowing, ...]:
+def _models(key: Key, runs: tuple[Run, ...], steady: Mapping[Any, GlideModel | None], air: Air) -> tuple[Slowing, ...]:
     """Of a configuration: that of its slow-downs where there are any, then that of its steady glides."""
     out = []
     own = tuple(r for r in runs if r.key == key)
     if own:
         speeds = (min(r.ends[1] for r in own), max(r.ends[0] for r in own))
         slowing = Slowing(key, fit_runs(own), None, speeds, own, RUN_FLOOR)
-        errors = [t.steepness_error for t in _try_runs(slowing, steady)]
-        spread = max(float(np.sqrt(np.mean(np.square(errors)))), RUN_FLOOR) if len(errors) >= 3 else 2 * RUN_FLOOR
+        spread = _spread(_try_runs(slowing, steady, air))
         out.append(Slowing(key, slowing.coefficients, None, speeds, own, spread))
     if _glides_tell(key, steady):
         out.append(_steady(key, steady))
     return tuple(out)
+
+
+def _spread(trials: list[SlowTrial]) -> float:
+    """What trials missed by, as a share of the drag, beside the air that is drawn for each run: one standard deviation."""
+    if len(trials) < 3:
+        return 2 * RUN_FLOOR
+    missed = float(np.mean([t.steepness_error**2 - t.air**2 for t in trials]))
+    return max(float(np.sqrt(max(missed, 0.0))), RUN_FLOOR)
 
 
 def _glides_tell(key: Key, steady: Mapping[Any, GlideModel | None]) -> bool:
@@ -188,13 +221,15 @@ def _steady(key: Key, steady: Mapping[Any, GlideModel | None]) -> Slowing:
     return Slowing(key, None, (model, b), model.speeds[(key[0], key[1])], (), STEADY_FLOOR)
 
 
-def _try_runs(model: Slowing, steady: Mapping[Any, GlideModel | None]) -> list[SlowTrial]:
+def _try_runs(model: Slowing, steady: Mapping[Any, GlideModel | None], air: Air) -> list[SlowTrial]:
     """Each run predicted from the others, from steady glides where the others do not reach its speeds; else not at all."""
     out = []
     for run in model.runs:
         others = tuple(r for r in model.runs if r is not run)
         if others and _covers(others, run):
-            slowing = Slowing(model.key, fit_runs(others), None, model.speeds, others, RUN_FLOOR)
+            # few others tell the drag hardly better than one run its own
+            share = RUN_FLOOR * float(np.sqrt(1 + 3 / len(others)))
+            slowing = Slowing(model.key, fit_runs(others), None, model.speeds, others, share)
             basis = f"{len(others)} other slow-down{'s' if len(others) > 1 else ''}"
         elif _glides_tell(model.key, steady):
             slowing, basis = _steady(model.key, steady), "steady glides"
@@ -202,14 +237,24 @@ def _try_runs(model: Slowing, steady: Mapping[Any, GlideModel | None]) -> list[S
                 continue
         else:
             continue
-        ratio = float(np.mean(run.mass_ratio))
-        seconds, _ = slow(slowing, run.ends, sink=run.sink, mass_ratio=ratio, root_density=run.root_density)
-        if np.isfinite(seconds):
-            grown = amplification(slowing, run.ends, sink=run.sink, mass_ratio=ratio, root_density=run.root_density)
-            out.append(
-                SlowTrial(configuration_of(model.key), run.reference, *run.ends, seconds, run.seconds, basis, grown)
-            )
+        trial = _trial(run, slowing, basis, air)
+        out += [trial] if np.isfinite(trial.predicted) else []
     return out
+
+
+def _trial(run: Run, slowing: Slowing, basis: str, air: Air) -> SlowTrial:
+    ratio = float(np.mean(run.mass_ratio))
+    seconds, distance = slow(slowing, run.ends, sink=run.sink, mass_ratio=ratio, root_density=run.root_density)
+    grown = amplification(slowing, run.ends, sink=run.sink, mass_ratio=ratio, root_density=run.root_density)
+    speed = np.linspace(*run.ends, STEPS)
+    steep = slowing.steepness(speed, ratio)
+    gust = gust_size(air.points, run.altitude, sortie=run.reference.sortie)
+    time, _ = doubt_of(steep, speed, sink=run.sink, root_density=run.root_density,
+                       doubt=Doubt(slowing.spread, gust, air.airspeed), middle=(seconds, distance))  # fmt: skip
+    moved = air_of(gust, float(np.mean(speed)) * run.root_density, run.seconds) / float(np.mean(steep))
+    return SlowTrial(
+        configuration_of(slowing.key), run.reference, *run.ends, seconds, time, run.seconds, basis, grown, moved
+    )
 
 
 def _covers(others: tuple[Run, ...], run: Run) -> bool:
@@ -318,13 +363,11 @@ def _stage(
     seconds, distance = slow(model, ends, sink=sink, mass_ratio=ratio, root_density=density**-0.5)
     if not np.isfinite(seconds):
         return Stage(where, *ends, sink, UNKNOWN, UNKNOWN, basis, "the speed does not fall at this sink", used)
-    airspeed = evidence.settings.airspeed_uncertainty
-    # the ends are read on one instrument: what it is off by is common to both but for its change with speed
-    ends_share = 0.3 * airspeed / (ends[0] - ends[1])
-    grown = amplification(model, ends, sink=sink, mass_ratio=ratio, root_density=density**-0.5)
-    share = model.spread * grown * np.sqrt(1 + 1 / max(len(model.runs), 1))
-    return Stage(
-        where, *ends, sink,
-        band_of(seconds, seconds * share, seconds * ends_share, unit="s"),
-        band_of(distance, distance * share, distance * float(np.hypot(ends_share, airspeed / ends[0])), unit="m"), basis, "", used,
-    )  # fmt: skip
+    speed = np.linspace(*ends, STEPS)
+    share = model.spread * float(np.sqrt(1 + 1 / max(len(model.runs), 1)))
+    altitudes = [r.altitude for r in model.runs if np.isfinite(r.altitude)]
+    gust = gust_size(evidence.points, float(np.median(altitudes)) if altitudes else float("nan"))
+    time, way = doubt_of(model.steepness(speed, ratio), speed, sink=sink, root_density=density**-0.5,
+                         doubt=Doubt(share, gust, evidence.settings.airspeed_uncertainty), middle=(seconds, distance))  # fmt: skip
+    why = "" if time.is_known else "within what the drag and the air may be off, the speed might not fall at this sink"
+    return Stage(where, *ends, sink, time, way, basis, why, used)

@@ -39,6 +39,7 @@ class Run:
     seconds: float
     sink: float  # mean, tapeline
     root_density: float  # true over equivalent airspeed
+    altitude: float = float("nan")  # mean pressure altitude
 
 
 def find_runs(evidence: Evidence, wanted: str = "idle") -> tuple[tuple[Run, ...], tuple[LeftOut, ...]]:
@@ -88,7 +89,7 @@ def _run(
     return Run(
         (gear, str(facts["flap"]), propeller), where, str(row["kind"]), blocks["speed"], blocks["steepness"],
         np.where(np.isfinite(mass), mass, 1.0), (float(blocks["ends"][0]), float(blocks["ends"][1])),
-        float(blocks["ends"][2]), float(blocks["ends"][3]), float(blocks["ends"][4]),
+        float(blocks["ends"][2]), float(blocks["ends"][3]), float(blocks["ends"][4]), float(samples["pressure_altitude"].mean()),
     )  # fmt: skip
 
 

@@ -21,11 +21,7 @@ CURVE = 40
 def sheet_of(result: SlowDownResult, settings: Settings) -> Sheet:
     """The sheet of a result."""
     statements = [_say_stage(s, result.propulsion, settings) for s in result.stages if not s.reason]
-    statements += [
-        f"Not shown: {s.configuration}, {say(s.start, 'speed', settings)} to {say(s.stop, 'speed', settings)}: {s.reason}."
-        for s in result.stages
-        if s.reason and s.sink == 0.0
-    ]
+    statements += _not_shown(result.stages, settings)
     if result.trials:
         statements.append(_say_trials(result.trials))
     tables = [t for t in (_stage_table(result.stages), _trial_table(result.trials)) if t.rows]
@@ -48,6 +44,17 @@ def _path(stage: Stage, settings: Settings) -> str:
     return "level" if stage.sink == 0.0 else f"sinking at {say(stage.sink, 'vertical_speed', settings)}"
 
 
+def _not_shown(stages: tuple[Stage, ...], settings: Settings) -> list[str]:
+    """Why a stage has no number; a descent that lacks it for the reason the level one does is not said twice."""
+    level = {(s.configuration, s.start, s.stop): s.reason for s in stages if s.sink == 0.0}
+    return [
+        f"Not shown: {s.configuration}, {say(s.start, 'speed', settings)} to {say(s.stop, 'speed', settings)}, "
+        f"{_path(s, settings)}: {s.reason}."
+        for s in stages
+        if s.reason and (s.sink == 0.0 or s.reason != level.get((s.configuration, s.start, s.stop)))
+    ]
+
+
 def _say_stage(stage: Stage, engine: str, settings: Settings) -> str:
     return (
         f"From {say(stage.start, 'speed', settings)} to {say(stage.stop, 'speed', settings)}, {stage.configuration}, {_path(stage, settings)}: "
@@ -62,8 +69,16 @@ def _say_trials(trials: tuple[SlowTrial, ...]) -> str:
         return "No recorded slow-down could be predicted from the others."
     return (
         f"Recorded slow-downs predicted from the others: {len(known)}, time {round(100 * float(np.median(known))):+d} % in the middle, "
-        f"at most {100 * float(np.max(np.abs(known))):.0f} % off."
+        f"at most {100 * float(np.max(np.abs(known))):.0f} % off; {_say_held(trials)}"
     )
+
+
+def _say_held(trials: tuple[SlowTrial, ...]) -> str:
+    """How many of the bands hold the measured time; steep descents, where the speed might not fall, have none."""
+    banded = [t for t in trials if t.band.is_known]
+    text = f"the bands hold {sum(t.holds for t in banded)} of {len(banded)}"
+    without = len(trials) - len(banded)
+    return f"{text}, {without} in steep descents without any." if without else f"{text}."
 
 
 def _stage_table(stages: tuple[Stage, ...]) -> Table:
@@ -86,13 +101,17 @@ def _stage_table(stages: tuple[Stage, ...]) -> Table:
     )
 
 
+def _predicted(trial: SlowTrial) -> Cell:
+    return cell_of(trial.band) if trial.band.is_known else Cell(trial.predicted)
+
+
 def _trial_table(trials: tuple[SlowTrial, ...]) -> Table:
     columns = (
         Column("sortie", "sortie"), Column("configuration", "configuration"), Column("from", "from", "speed"), Column("to", "to", "speed"),
         Column("predicted", "predicted", "time"), Column("measured", "measured", "time"), Column("rests_on", "predicted from"),
     )  # fmt: skip
     rows = tuple(
-        (Cell(t.reference.sortie, origin=(t.reference,)), Cell(t.configuration), Cell(t.start), Cell(t.stop), Cell(t.predicted),
+        (Cell(t.reference.sortie, origin=(t.reference,)), Cell(t.configuration), Cell(t.start), Cell(t.stop), _predicted(t),
          Cell(t.measured), Cell(t.rests_on))
         for t in trials
     )  # fmt: skip

@@ -21,6 +21,7 @@ from ...shared.physics.turn import speed_at_one_g
 from .approach_sink import gear_words
 from .bands import UNKNOWN, Band, band_of
 from .evidence import Evidence, inferred_note
+from .resampling import student_factor
 from .sheet import LeftOut, Reference
 
 if TYPE_CHECKING:
@@ -230,7 +231,7 @@ def _stall_speed(key: Key, stalls: tuple[Stall, ...], evidence: Evidence) -> Sta
 def _at_one_knot(values: Floats, rates: Floats) -> tuple[float, float, bool]:
     """(speed [m/s], its standard error, whether a line over entry rate tells it at 1 kt/s)."""
     count = len(values)
-    spread = float(np.std(values, ddof=1)) if count > 1 else ONE_STALL_M_S
+    spread = float(np.std(values, ddof=1)) * student_factor(count - 1) if count > 1 else ONE_STALL_M_S
     error = max(spread, ONE_STALL_M_S / 2) / np.sqrt(count)
     if count < LEAST_RATES or not np.isfinite(rates).all() or np.ptp(rates) < RATE_RANGE:
         return float(np.mean(values)), float(error), False
@@ -239,7 +240,8 @@ def _at_one_knot(values: Floats, rates: Floats) -> tuple[float, float, bool]:
     design = np.column_stack([np.ones(count), rates - SLOW_ENTRY])
     solved, *_ = np.linalg.lstsq(design, values, rcond=None)
     residual = values - design @ solved
-    scatter = max(float(np.sqrt(np.sum(residual**2) / max(count - 2, 1))), ONE_STALL_M_S / 2)
+    freedom = max(count - 2, 1)
+    scatter = max(float(np.sqrt(np.sum(residual**2) / freedom)) * student_factor(freedom), ONE_STALL_M_S / 2)
     return float(solved[0]), scatter * float(np.sqrt(np.linalg.inv(design.T @ design)[0, 0])), True
 
 

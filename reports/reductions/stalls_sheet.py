@@ -41,8 +41,9 @@ def _statements(one: StallSpeed, mass: float, settings: Settings) -> list[str]:
         "" if one.entry_rate != one.entry_rate else f", entry {say(one.entry_rate, 'acceleration', settings)} ({how})"
     )
     provisional = "; provisional: no position error is known down to this speed" if one.provisional else ""
+    read = "indicated" if one.provisional else "calibrated"
     out = [
-        f"{_capital(configuration_of(one.key))}: {say(one.speed, 'speed', settings)} {at} and 1 g{rate} (stalls: {len(one.stalls)}, flights: {one.flights}){provisional}."
+        f"{_capital(configuration_of(one.key))}: {say(one.speed, 'speed', settings)} {read} {at} and 1 g{rate} (stalls: {len(one.stalls)}, flights: {one.flights}){provisional}."
     ]
     if one.lift_coefficient.is_known:
         out.append(f"Largest lift coefficient there: {say(one.lift_coefficient, 'ratio', settings)}.")

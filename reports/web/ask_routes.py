@@ -14,6 +14,7 @@ from ...shared.errors import ChannelError, ConditionError, TrimshotError, Unknow
 from ...store.condition import parse_condition
 from ...store.connection import connect_memory
 from ...store.saved import SavedCondition, forget_condition, save_condition
+from ...store.written_units import bare_number_note
 from ..grid import grid_of_records
 from ..output import about_lines, grid_bytes
 from ..records import frame_records
@@ -80,7 +81,8 @@ def check_condition(request: Request) -> Response:
     connection = connect_memory("256MB")
     try:
         condition = parse_condition(connection, programme_of(request).condition(read_words(request).condition))
-        return json_response({"ok": True, "sql": condition.sql, "channels": condition.channels})
+        notes = [note for one in condition.bare if (note := bare_number_note(*one))]
+        return json_response({"ok": True, "sql": condition.sql, "channels": condition.channels, "notes": notes})
     except TrimshotError as error:
         return json_response({"ok": False, "error": text_for_page(error)})
     finally:

@@ -31,10 +31,10 @@ _PICTURES = 60
 _CURVES = 24
 _FIRST_CURVES = ("calibrated_airspeed", "indicated_airspeed", "pressure_altitude", "engine_speed", "sink_rate")
 EXAMPLES = (
-    ("gear down, going down faster than 500 ft/min", "gear = 'down' AND geometric_climb_rate < fpm(-500)", "10s"),
-    ("flaps full and power off", "flap = 'full' AND power = 'idle'", "5s"),
-    ("faster than 120 kt with the flaps out", "calibrated_airspeed > kt(120) AND flap <> 'up' AND flap <> 'unknown'", ""),
-    ("turning steeper than 40 deg", "abs(bank) > deg(40)", "3s"),
+    ("gear down, going down faster than 500 ft/min", "gear = 'down' AND geometric_climb_rate < -500 fpm", "10s"),
+    ("flaps full and the engine idling", "flap = 'full' AND power = 'idle'", "5s"),
+    ("faster than 120 kt with the flaps out", "calibrated_airspeed > 120 kt AND flap <> 'up' AND flap <> 'unknown'", ""),
+    ("turning steeper than 40 deg", "abs(bank) > 40 deg", "3s"),
 )  # fmt: skip
 
 
@@ -220,8 +220,18 @@ def _pictures(drawn: _Drawn, stretches: list[dict[Any, Any]], channel: str) -> l
         window = _window(drawn, str(stretch["sortie"]), [channel], span, 60)
         lines = _polylines(window, channel, span) if window["channels"] else []
         inside = [round(100 * (edge - span[0]) / (span[1] - span[0]), 1) for edge in (start, stop)]
-        out.append({"lines": lines, "from": inside[0], "width": max(1.0, round(inside[1] - inside[0], 1))})
+        width = max(1.0, round(inside[1] - inside[0], 1))
+        out.append(
+            {"lines": lines, "from": inside[0], "width": width, "words": _range_words(window, channel, (start, stop))}
+        )
     return out
+
+
+def _range_words(window: dict[str, Any], channel: str, span: tuple[float, float]) -> str:
+    """What a channel goes through in the stretch, for who listens."""
+    pairs = zip(window["t"], window["channels"].get(channel, []), strict=False)
+    known = [value for t, value in pairs if value == value and t == t and span[0] <= t <= span[1]]
+    return f"{min(known):.4g} to {max(known):.4g}" if known else "no samples"
 
 
 def _window(drawn: _Drawn, sortie: str, channels: list[str], span: tuple[float, float], buckets: int) -> dict[str, Any]:

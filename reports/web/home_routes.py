@@ -10,6 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from ...shared.units import from_si, to_si
+from ...store.marks import marks_in_force
 from ..listing import minute_text, utc_text
 from .jobs import Report
 from .rendering import json_response, respond, text_for_page
@@ -48,7 +49,7 @@ def home_context(programme: Programme, aircraft: str | None = None) -> dict[str,
         "events": int(listed["events"].sum()),
         "questions": len(programme.questions()),
         "outdated": int((~every["settings_current"].astype(bool)).sum()) if len(every) else 0,
-        "marks": len(programme.marks()),
+        "marks": len(marks_in_force(programme.marks())),
         "coverage": coverage_context(programme, aircraft),
     }
 

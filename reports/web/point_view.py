@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 from ...shared.errors import ConditionError, TrimshotError
 from ..display import number, statistic_shown, with_band
 from ..listing import second_text, utc_text
-from .channel_groups import label_of
+from ..point_bands import bands_note, type_b_of, whole_band
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ...store.programme import Programme
 
 _ROWS_SHOWN = 3
@@ -42,9 +44,12 @@ def point_context(programme: Programme, sortie: str, point: int) -> dict[str, An
         "score": number(float(row["score"]), None),
         "head": [one for name in _HEAD for one in statistics if one["channel"] == name],
         "statistics": statistics,
+        "bands": bands_note(programme.settings),
         "reasons": [dict(reason) for reason in row["reasons"] or []],
         "said": _said(row),
-        "rows": _rows(programme, sortie, row),
+        "rows": rows_behind(
+            programme, sortie, programme.rows_between(sortie, float(row["start_s"]), float(row["stop_s"]))
+        ),
     }
 
 
@@ -57,20 +62,26 @@ def _said(row: dict[Any, Any]) -> dict[str, Any] | None:
 
 def _statistics(programme: Programme, sortie: str, point: int) -> list[dict[str, Any]]:
     settings = programme.settings
-    found = programme.judged_statistics(sortie)
+    judged = programme.judged_statistics(sortie)
+    found = judged[judged["number"] == point]
+    type_b = type_b_of(dict(zip(found["channel"], found["mean"], strict=True)), settings)
     out = []
-    for one in found[found["number"] == point].to_dict("records"):
-        shown = statistic_shown(one["channel"], {str(key): value for key, value in one.items()}, settings)
+    for one in found.to_dict("records"):
+        channel = one["channel"]
+        shown = statistic_shown(channel, {str(k): v for k, v in one.items()}, settings, type_b=type_b.get(channel))
         unit = shown["unit"] if shown["unit"] != "1" else None
         error = shown["standard_error"]
         out.append(
             {
                 "channel": one["channel"],
-                "label": label_of(one["channel"]),
+                "label": one["channel"].removeprefix("raw_").replace("_", " "),
                 "unit": unit,
                 "mean": shown["mean"],
-                "band": None if error is None else 2 * error,
-                "value": with_band(shown["mean"], None if error is None else 2 * error, unit),
+                "band": whole_band(shown),
+                "value": with_band(shown["mean"], whole_band(shown), unit),
+                "samples_band": None if error is None else 2 * error,
+                "calibration_band": None if shown["type_b"] is None else 2 * shown["type_b"],
+                "parts": _parts(error, shown["type_b"], unit),
                 "deviation": number(shown["deviation"], unit),
                 "slope": _slope(shown["slope_per_s"]),
                 "samples": int(one["samples"]),
@@ -79,13 +90,18 @@ def _statistics(programme: Programme, sortie: str, point: int) -> list[dict[str,
     return out
 
 
+def _parts(error: float | None, type_b: float | None, unit: str | None) -> str:
+    """The two parts of a band as text: of the samples, of the calibration."""
+    parts = ["–" if one is None else with_band(0.0, 2 * one, unit).partition("± ")[2] for one in (error, type_b)]
+    return " / ".join(parts)
+
+
 def _slope(value: float | None) -> str:
     return "–" if value is None else f"{value:+.3g}"
 
 
-def _rows(programme: Programme, sortie: str, row: dict[Any, Any]) -> list[dict[str, Any]]:
-    """Per file of the main recorder the rows the stretch rests on, the first and last as they stand in the file."""
-    spans = programme.rows_between(sortie, float(row["start_s"]), float(row["stop_s"]))
+def rows_behind(programme: Programme, sortie: str, spans: pd.DataFrame) -> list[dict[str, Any]]:
+    """Per file the rows a stretch rests on (Programme.rows_between), the first and last as they stand in the file."""
     out = []
     for span in spans.to_dict("records"):
         first, last = int(span["first"]), int(span["last"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import hypot
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -14,6 +15,7 @@ from ..display import display_unit, number, shown, shown_difference, with_band
 from ..grid import grid_of_records
 from ..listing import second_text, utc_text
 from ..output import about_lines, grid_bytes
+from ..point_bands import bands_note, type_b_of
 from .ask_routes import FORMS
 from .rendering import respond
 from .requests import number_in, programme_of, word_in
@@ -26,14 +28,14 @@ if TYPE_CHECKING:
 
 _KEYS = ("gear", "flap", "power", "propulsion")
 _SHOWN = 500
-# channel, head, whether the band stands beside
+# channel, head
 _COLUMNS = (
-    ("calibrated_airspeed", "calibrated airspeed", True),
-    ("pressure_altitude", "pressure altitude", False),
-    ("sink_rate", "sink", True),
-    ("engine_speed", "engine speed", True),
-    ("static_air_temperature", "air temperature", False),
-    ("mass", "mass", False),
+    ("calibrated_airspeed", "calibrated airspeed"),
+    ("pressure_altitude", "pressure altitude"),
+    ("sink_rate", "sink"),
+    ("engine_speed", "engine speed"),
+    ("static_air_temperature", "air temperature"),
+    ("mass", "mass"),
 )
 
 
@@ -54,7 +56,8 @@ def show_points(request: Request) -> Response:
         "count": len(chosen),
         "sorties": int(chosen["sortie"].nunique()),
         "marks": marks,
-        "columns": [{"head": head, "unit": display_unit(name, settings)} for name, head, _ in _COLUMNS],
+        "columns": [{"head": head, "unit": display_unit(name, settings)} for name, head in _COLUMNS],
+        "bands": bands_note(settings),
         "points": [_row(row, settings) for row in chosen.head(_SHOWN).to_dict("records")],
     }
     return respond(request, "points.html", context)
@@ -103,11 +106,11 @@ def chosen_points(programme: Programme, request: Request) -> pd.DataFrame:
 
 
 def _row(row: dict[Any, Any], settings: Settings) -> dict[str, Any]:
+    type_b = _type_b(row, settings)
     cells = []
-    for name, _, banded in _COLUMNS:
-        value, error = float(row[name]), float(row[f"{name}_error"])
-        band = 2 * float(shown_difference(error, name, settings)) if banded else None
-        cells.append(with_band(float(shown(value, name, settings)), band, display_unit(name, settings)))
+    for name, _ in _COLUMNS:
+        band = 2 * float(shown_difference(hypot(float(row[f"{name}_error"]), type_b.get(name, 0.0)), name, settings))
+        cells.append(with_band(float(shown(float(row[name]), name, settings)), band, display_unit(name, settings)))
     return {
         "sortie": row["sortie"],
         "number": int(row["number"]),
@@ -117,6 +120,10 @@ def _row(row: dict[Any, Any], settings: Settings) -> dict[str, Any]:
         "cells": cells,
         "said": row["judgement"] if isinstance(row["judgement"], str) else None,
     }
+
+
+def _type_b(row: dict[Any, Any], settings: Settings) -> dict[str, float]:
+    return type_b_of({name: float(row[name]) for name, _ in _COLUMNS}, settings)
 
 
 def _record(row: dict[Any, Any], settings: Settings) -> dict[str, Any]:
@@ -129,11 +136,15 @@ def _record(row: dict[Any, Any], settings: Settings) -> dict[str, Any]:
         **{key: row[key] for key in ("kind", *_KEYS)},
         "judgement": row["judgement"] if isinstance(row["judgement"], str) else None,
     }
-    for name, _, _ in _COLUMNS:
+    type_b = _type_b(row, settings)
+    for name, _ in _COLUMNS:
         unit = display_unit(name, settings)
         record[name] = float(shown(float(row[name]), name, settings))
         record[f"{name}_error"] = float(shown_difference(float(row[f"{name}_error"]), name, settings))
         record[f"{name}_unit"] = record[f"{name}_error_unit"] = unit
+        if name in type_b:
+            record[f"{name}_type_b"] = float(shown_difference(type_b[name], name, settings))
+            record[f"{name}_type_b_unit"] = unit
     return record
 
 

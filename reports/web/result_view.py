@@ -14,6 +14,7 @@ from ...store.overview import list_words
 from ..commands.reduce import read_options
 from ..reductions.charts import draw
 from ..reductions.evidence import gather_evidence
+from ..reductions.figure_words import words_of_figure
 from ..reductions.page import svg_element
 from ..reductions.present import context_of
 from ..reductions.registry import find_reduction
@@ -137,8 +138,8 @@ def _option(option: Option, reduction: Reduction, value: str, flights: list[str]
         "name": option.name,
         "meaning": option.meaning,
         "value": value,
-        "form": "choice" if is_flight else "tick" if option.name in _YES else "text",
-        "choices": _with(flights[::-1], value) if is_flight else [],
+        "form": "choice" if is_flight else "tick" if option.name in _YES else "words" if option.words else "text",
+        "choices": _with(flights[::-1], value) if is_flight else _with(list(option.words), value),
         "example": _OWN_EXAMPLES.get(option.name, _EXAMPLES.get(option.quantity or "", "")),
         "error": error,
     }
@@ -159,7 +160,7 @@ def _picture(figure: dict[str, Any], prefix: str) -> Markup:
     drawing = _STYLE.sub(_attributes, drawing)
     drawing = _IDENTITY.sub(rf"\g<1>{prefix}", drawing)
     drawing = _POINT_LINK.sub(_named_link, drawing)
-    name = escape(f"{figure['title']}; the tables below hold its numbers")
+    name = escape(words_of_figure(figure))
     return Markup(drawing.replace("<svg ", f'<svg role="group" aria-label="{name}" ', 1))
 
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from ...store.sources import list_rows_of_every_file
 from ..display import clock_text
 from ..ledger import ledger_records, row_record
+from ..listing import second_text, utc_text
 from .answering import answer_context
 from .jobs import Report
 from .limits_view import limits_context
+from .point_view import rows_behind
 from .questions_view import questions_context
 from .rendering import json_response, respond
 from .requests import form_of, number_in, programme_of, word_in
@@ -74,6 +78,25 @@ def show_row(request: Request) -> Response:
     return respond(request, "row.html", context)
 
 
+def show_rows(request: Request) -> Response:
+    """GET /sortie/NAME/rows?from=600&to=660: the rows of every recorder behind a stretch, seconds since the sortie's start."""
+    programme, sortie = programme_of(request), request.path_params["sortie"]
+    card = programme.sorties().set_index("sortie")
+    programme.card(sortie)  # says which sorties there are when there is no such one
+    length = float(card.loc[sortie, "duration_s"])
+    start_s, stop_s = number_in(request, "from", 0.0), number_in(request, "to", length)
+    begin = card.loc[sortie, "start_utc"]
+    context = {
+        "sortie": sortie,
+        "from": start_s,
+        "to": stop_s,
+        "start_utc": second_text(utc_text(begin + dt.timedelta(seconds=start_s))),
+        "end_utc": second_text(utc_text(begin + dt.timedelta(seconds=stop_s))),
+        "rows": rows_behind(programme, sortie, list_rows_of_every_file(programme.folder, sortie, start_s, stop_s)),
+    }
+    return respond(request, "rows.html", context)
+
+
 def _near(request: Request, file: str, rows: list[int]) -> list[dict[str, Any]]:
     """The lines about a row; the last rows of a file have fewer behind them."""
     from ...shared.errors import InputError
@@ -110,4 +133,5 @@ ROUTES = [
     Route("/limits", show_limits),
     Route("/sortie/{sortie}/ledger", show_ledger),
     Route("/sortie/{sortie}/row", show_row),
+    Route("/sortie/{sortie}/rows", show_rows),
 ]

@@ -168,9 +168,24 @@ def density_altitude(pressure: ArrayLike, temperature: ArrayLike) -> Floats:
     The altitude of the standard atmosphere with this density; not the 120 ft/degC rule of thumb,
     which is some 200 ft off at +15 K. Range -5 km to 32 km.
     """
-    return _by_layer(
-        density(pressure, temperature), _DENSITY_EDGES, tuple(layer.altitude_of_density for layer in _LAYERS)
-    )
+    return altitude_of_density(density(pressure, temperature))
+
+
+def altitude_of_density(density: ArrayLike) -> Floats:
+    """Density altitude [m] of a density [kg/m3]: the inverse of `standard_density`, -5 km to 32 km."""
+    return _by_layer(density, _DENSITY_EDGES, tuple(layer.altitude_of_density for layer in _LAYERS))
+
+
+def density_gradient(altitude: ArrayLike) -> Floats:
+    """Share by which standard density changes with altitude [1/m] at an altitude [m], -5 km to 32 km: (d rho/dh) / rho.
+
+    From the gas law and the hydrostatic equation, -(g0 / R + dT/dh) / T; at a corner of two layers the mean of theirs.
+    """
+    step = 1.0
+    given = np.asarray(altitude, dtype=np.float64)
+    near = np.clip(given, _LOWEST + step, _HIGHEST - step)
+    lapse = (standard_temperature(near + step) - standard_temperature(near - step)) / (2 * step)
+    return np.asarray(-(STANDARD_GRAVITY / GAS_CONSTANT_AIR + lapse) / standard_temperature(given))
 
 
 def density_ratio(pressure: ArrayLike, temperature: ArrayLike) -> Floats:

@@ -1,6 +1,6 @@
 """Every recorder's clock, row by row, against the simulation's truth: python -m tests.bench.bench_clocks [FOLDER ...]
 
-A FOLDER holds `logs/<sortie>/` and `truth/<sortie>.json`, or `<sortie>.zip` beside `<sortie>.truth.json.gz` as in
+A FOLDER holds `logs/<sortie>/` and `truth/<sortie>.json`, or `<sortie>.zip` and `../truth/<sortie>.json.gz` as in
 `tests/data/sorties` (the default). A row's true moment is known from its number: the recorders sample at their rate from
 their stated start, drop-outs left out. Reported for every file: the median error of the corrected times in every stretch
 between settings of the clock, their scatter, the uncertainty stated, and the worst stretch's error in units of it.
@@ -51,7 +51,7 @@ def sorties(folder: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
     for path in sorted((folder / "logs").iterdir()) if (folder / "logs").is_dir() else ():
         yield path, json.loads((folder / "truth" / f"{path.name}.json").read_text())
     for path in sorted(folder.glob("*.zip")):
-        with gzip.open(folder / f"{path.stem}.truth.json.gz", "rt") as stream:
+        with gzip.open(folder.parent / "truth" / f"{path.stem}.json.gz", "rt") as stream:
             yield path, json.load(stream)
 
 

@@ -37,12 +37,15 @@ from .rounds import as_table, compare
 BASE = "bare: read_csv, write_table"
 BIG_HOURS, BIG_RATE_HZ = 12.5, 100
 STAGES = (
-    ("store/prepare.py", "gather", "copy, hash and flush the sources"),
+    ("store/prepare.py", "gather", "copy and hash the sources"),
+    ("shared/durable.py", "flush_tree", "flush the sources"),
     ("ingest/reading.py", "read_file", "read and map the file"),
     ("ingest/clock/alignment.py", "align", "clocks"),
     ("ingest/check/sensors.py", "check", "sensor checks"),
     ("ingest/derive.py", "derive", "derived channels"),
-    ("detect/run.py", "detect", "detection"),
+    ("shared/parquet.py", "write_track", "write the tracks"),
+    ("detect/run.py", "look", "states, events, manoeuvres"),
+    ("detect/points.py", "find_points", "points and their statistics"),
     ("store/frame.py", "build_frame", "frame"),
     ("store/frame.py", "write_frame", "write the frame"),
     ("store/rows.py", "catalog_rows", "catalog rows"),
@@ -136,8 +139,10 @@ def _stage_table(work: Callable[[], None]) -> str:
     found = pstats.Stats(profile).stats  # type: ignore[attr-defined]
     rows = ["| stage of an add | ms under the profiler |", "|---|---|"]
     for file, function, words in STAGES:
-        spent = sum(v[3] for (path, _, name), v in found.items() if path.endswith(file) and name == function)
-        rows.append(f"| {words} | {spent * 1e3:.0f} |")
+        spent = [v[3] for (path, _, name), v in found.items() if path.endswith(file) and name == function]
+        rows.append(
+            f"| {words} | {sum(spent) * 1e3:.0f} |" if spent else f"| {words} | beside, in the writer's thread |"
+        )
     return "\n".join(rows)
 
 

@@ -1,8 +1,9 @@
-"""How fast the pages are: python -m tests.bench.bench_pages PROGRAMME SORTIE [CHANNELS]
+"""How fast the pages are: python -m tests.bench.bench_pages PROGRAMME SORTIE [CHANNELS] [picture]
 
 Serves the programme as `trimshot serve` does, asks for every page twice (results are kept after the first time), then opens the
 sortie in chromium with so many channels chosen: from the address to the first picture, then zooms and moves by the keys;
-per step the milliseconds until what is held is drawn at the new range, and until the finer samples are.
+per step the milliseconds until what is held is drawn at the new range, and until the finer samples are. The first step comes
+at once after the picture. With `picture` the pages are not asked for.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ _PAGES = (
     "/", "/points", "/ask", "/ask?condition=bank>deg(40)", "/ask?condition=flap='full'+AND+vertical_speed<0&at_least=5s",
     "/limits", "/questions", "/ledger", "/results", "/results/coverage", "/results/next",
 )  # fmt: skip
-_STEPS = ("+", "+", "+", "ArrowRight", "ArrowRight", "-", "-", "+", "+", "ArrowLeft")
+# the first eight within what the page holds after the first picture, the last of windows the server is asked for
+_STEPS = ("+", "+", "+", "ArrowRight", "-", "-", "+", "+", "+", "+", "+", "ArrowLeft")
 _ZOOM = """async (steps) => {
     const box = document.getElementById("charts"), out = [];
     for (const key of steps) {
@@ -46,7 +48,8 @@ def main() -> None:
         found = re.match(r"(http://\S+)/\?key=(\S+) ", server.stdout.readline())
         assert found is not None
         try:
-            _pages(found[1], found[2], sortie)
+            if "picture" not in sys.argv:
+                _pages(found[1], found[2], sortie)
             _picture(found[1], found[2], sortie, count)
         finally:
             server.terminate()
@@ -74,7 +77,7 @@ def _picture(address: str, key: str, sortie: str, count: int) -> None:
         page.wait_for_selector("#charts[data-window]")
         names = page.evaluate("JSON.parse(document.getElementById('picture').textContent).channels.map((c) => c.name)")
         page.evaluate("(n) => localStorage.setItem('trimshot.channels', JSON.stringify(n))", names[:count])
-        for _ in range(3):
+        for _ in range(5):
             page.goto(f"{address}/sortie/{sortie}")
             page.wait_for_selector("#charts[data-window]")
             first = page.evaluate("performance.now()")

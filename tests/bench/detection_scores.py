@@ -10,24 +10,28 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from tests.near_misses import judge_near_misses
-from tests.scoring import Count, Interval, Truth, match_events, score_points
+from tests.near_misses import Candidate, judge_near_misses
+from tests.scoring import Count, Interval, Truth, false_points, match_events, missed_in_longer, overlap, score_points
 from trimshot.store.programme import Programme
 
 KNOT, FOOT_A_MINUTE, G = 0.514444, 0.00508, 9.80665
 KINDS = ("gear_up", "gear_down", "flap_change", "power", "rpm_command", "liftoff", "touchdown", "stall_onset")
 TOLD = {"gear_up": "gear", "gear_down": "gear", "flap_change": "flap"}
+FAR_EDGE_S = 4.0
+LITTLE_INHG, TOGETHER_S, SLOW_S = 0.9, 10.0, 8.0
 MEANS = ("indicated_airspeed", "true_airspeed", "sink_rate", "geometric_climb_rate")
 
 
 @dataclass
 class Scores:
     """Sums over sorties. errors: (kind of point, channel, against what, unit) -> (error, standard error) pairs;
-    told: (gear or flap, confidence) -> whether right; near: (why, answer) -> how often; remarks: misses in words."""
+    longer: missed points that lie in a longer one which is steady by the truth's relaxed criteria;
+    told: (gear or flap, confidence) -> whether right; near: (why, answer) -> how often; unseen: missed power events by why; remarks: misses in words."""
 
     sorties: int = 0
     rough_sorties: int = 0
     points: Count = field(default_factory=Count)
+    longer: int = 0
     rough: Count = field(default_factory=Count)
     starts: list[float] = field(default_factory=list)
     ends: list[float] = field(default_factory=list)
@@ -35,6 +39,7 @@ class Scores:
     events: dict[str, Count] = field(default_factory=dict)
     told: dict[tuple[str, float], list[bool]] = field(default_factory=dict)
     near: dict[tuple[str, str], int] = field(default_factory=dict)
+    unseen: dict[str, int] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
 
     def __add__(self, other: Scores) -> Scores:
@@ -42,6 +47,7 @@ class Scores:
             self.sorties + other.sorties,
             self.rough_sorties + other.rough_sorties,
             self.points + other.points,
+            self.longer + other.longer,
             self.rough + other.rough,
             [*self.starts, *other.starts],
             [*self.ends, *other.ends],
@@ -49,6 +55,7 @@ class Scores:
             {k: self.events.get(k, Count()) + other.events.get(k, Count()) for k in {**self.events, **other.events}},
             {k: [*self.told.get(k, []), *other.told.get(k, [])] for k in {**self.told, **other.told}},
             {k: self.near.get(k, 0) + other.near.get(k, 0) for k in {**self.near, **other.near}},
+            {k: self.unseen.get(k, 0) + other.unseen.get(k, 0) for k in {**self.unseen, **other.unseen}},
             [*self.remarks, *other.remarks],
         )
 
@@ -57,14 +64,16 @@ def score_sortie(programme: Programme, sortie: str, truth: Truth) -> Scores:
     """Everything one sortie scores."""
     scores = Scores(sorties=1)
     points = programme.points(sortie)
-    _score_points(scores, programme, points[points["kind"].isin(["glide", "level"])], truth)
-    _score_events(scores, programme.events(sortie), truth)
     refused = programme.points(sortie, refused=True)
     refused = refused[~refused["accepted"]]
     candidates = [
         (span, frozenset(reason["criterion"] for reason in reasons))
         for span, reasons in zip(_spans(refused), refused["reasons"], strict=True)
     ]
+    chosen = points[points["kind"].isin(["glide", "level"])]
+    _score_points(scores, programme, chosen, truth)
+    scores.remarks += _unmatched_points(truth, points, candidates)
+    _score_events(scores, programme.events(sortie), truth)
     for near, answer in judge_near_misses(truth, _spans(points), candidates):
         key = (near["why"], answer)
         scores.near[key] = scores.near.get(key, 0) + 1
@@ -76,7 +85,7 @@ def score_sortie(programme: Programme, sortie: str, truth: Truth) -> Scores:
 def _score_points(scores: Scores, programme: Programme, points: pd.DataFrame, truth: Truth) -> None:
     spans = _spans(points)
     count, pairs = score_points(truth, spans)
-    scores.points = count
+    scores.points, scores.longer = count, len(missed_in_longer(truth, spans))
     if truth["kind"] == "cross_country":
         scores.rough, scores.rough_sorties = count, 1
     for segment, found in pairs:
@@ -96,6 +105,50 @@ def _score_points(scores: Scores, programme: Programme, points: pd.DataFrame, tr
                 mean, sigma = (float(rows.loc[channel, c]) / scale for c in ("mean", "standard_error"))
                 errors[(kind, channel, against, unit)].append((mean - true, sigma))
     scores.errors = dict(errors)
+
+
+def _unmatched_points(truth: Truth, points: pd.DataFrame, refused: Sequence[Candidate]) -> Iterator[str]:
+    """Every true point missed, with what was found or refused there, every false one, and ends far from a sharp edge."""
+    judged = _spans(points[points["kind"].isin(["glide", "level"])])
+    _, pairs = score_points(truth, judged)
+    found = list(zip(_spans(points), points["kind"], strict=True))
+    sortie, zero = truth["sortie"], truth["start"]
+
+    def told(span: Interval) -> str:
+        here = [f"{kind} {_seconds(truth, s)}" for s, kind in found if overlap(span, s) > 0]
+        here += [
+            f"refused {_seconds(truth, s)} {'+'.join(sorted(why))}" for s, why in refused if overlap(span, s) > 3.0
+        ]
+        return "; ".join(here) or "nothing there"
+
+    for segment in truth["segments"]:
+        if segment["kind"] in ("glide", "level") and not any(segment is s for s, _ in pairs):
+            edges = "/".join(str(segment[f"{e}_edge"]["why"]) for e in ("start", "end"))
+            yield f"{sortie} point missed {segment['kind']} {_when(truth, segment)} ({edges}): {told(_span(segment))}"
+    for k in false_points(truth, judged):
+        yield f"{sortie} point false {_seconds(truth, judged[k])}: {_true_there(truth, judged[k])}"
+    for segment, span in pairs:
+        for edge, at in (("start", span[0]), ("end", span[1])):
+            if segment[f"{edge}_edge"]["sharp"] and abs(at - segment[edge]) > FAR_EDGE_S:
+                why = segment[f"{edge}_edge"]["why"]
+                yield (
+                    f"{sortie} {segment['kind']} {edge} {at - segment[edge]:+.1f} s of {segment[edge] - zero:.0f} s "
+                    f"({why}): {told((at - 6, at + 6))}"
+                )
+
+
+def _true_there(truth: Truth, span: Interval) -> str:
+    kinds = ("segments", "near_misses", "manoeuvres", "arguable_points", "incidental_steady")
+    here = [(kind, e) for kind in kinds for e in truth.get(kind, ()) if overlap(span, _span(e)) > 0]
+    return "; ".join(f"{kind} {e.get('why', e.get('kind', ''))} {_when(truth, e)}" for kind, e in here) or "nothing"
+
+
+def _seconds(truth: Truth, span: Interval) -> str:
+    return f"{span[0] - truth['start']:.0f}-{span[1] - truth['start']:.0f} s"
+
+
+def _span(e: Truth) -> Interval:
+    return float(e["start"]), float(e["end"])
 
 
 def _true_means(truth: Truth, span: Interval, segment: Truth | None) -> Iterator[tuple[str, str, str, float]]:
@@ -137,6 +190,9 @@ def _score_events(scores: Scores, events: pd.DataFrame, truth: Truth) -> None:
         times = [t.timestamp() for t in chosen["time_utc"]]
         matched, false, missed = match_events(truth, kind, times)
         name = TOLD.get(kind, kind)
+        for event in missed if kind == "power" else ():
+            why = _why_unseen(truth, event)
+            scores.unseen[why] = scores.unseen.get(why, 0) + 1
         if kind in TOLD:
             pitch = "" if truth["aircraft"].startswith("s") or kind != "flap_change" else ", fixed pitch"
             name += ", recorded" if recorded else f", told{pitch}"
@@ -146,6 +202,16 @@ def _score_events(scores: Scores, events: pd.DataFrame, truth: Truth) -> None:
         scores.events[name] = scores.events.get(name, Count()) + Count(len(matched), len(false), len(missed))
         scores.remarks += [f"{truth['sortie']} {name}: missed {kind} {_when(truth, e)} {_facts(e)}" for e in missed]
         scores.remarks += [f"{truth['sortie']} {name}: false {kind} {times[j] - truth['start']:.0f} s" for j in false]
+
+
+def _why_unseen(truth: Truth, event: Truth) -> str:
+    """What is particular of a power event that was missed: how little the pressure moved, or that another is near."""
+    if abs(event["map_after"] - event["map_before"]) < LITTLE_INHG:
+        return f"manifold pressure changes by less than {LITTLE_INHG} inHg"
+    power = [e for e in truth["events"] if e["type"].startswith("power_") and e is not event]
+    if any(abs(e["start"] - event["start"]) < TOGETHER_S for e in power):
+        return f"another within {TOGETHER_S:.0f} s"
+    return "slower than 8 s" if event["end"] - event["start"] > SLOW_S else "other"
 
 
 def _facts(event: Truth) -> str:

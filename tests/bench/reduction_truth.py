@@ -7,12 +7,14 @@ and a table of noise-free steady glides from 9,000 ft.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from trimshot.reports.reductions.airspeed_fit import AirspeedFit
 from trimshot.reports.reductions.approach import ApproachResult
 from trimshot.reports.reductions.bands import Band
 from trimshot.reports.reductions.conditions import FINE_STOP, Condition
@@ -103,6 +105,38 @@ def _score_sinks(where: str, one: ConditionDrag, table: list[dict[str, float]]) 
     return scores
 
 
+def static_source(folder: Path, name: str) -> dict[float, float]:
+    """Indicated airspeed [kt] -> true correction to calibrated [kt], flaps up, from the truth of an aircraft's sorties; empty without."""
+    for path in sorted(folder.glob("truth/*.json")):
+        told = json.loads(path.read_text())
+        if "sensor_errors" in told and told["aircraft"] == name:
+            errors: dict[str, float] = told["sensor_errors"]["static_source"]["ias_minus_cas_kt_at"]
+            return {float(speed): -error for speed, error in errors.items()}
+    return {}
+
+
+def score_airspeed(where: str, fit: AirspeedFit | None, truth: Mapping[float, float]) -> list[Score]:
+    """The airspeed correction told by all steady points together, at the truth's speeds inside those of flaps up."""
+    if fit is None:
+        return []
+    up = [index for index, (_, flap) in enumerate(fit.keys) if flap == "up"]
+    most = max(up, key=lambda index: fit.counts[index])
+    key, (low, high) = fit.keys[most], fit.speeds[most]
+    return [
+        _score(
+            where,
+            "airspeed correction [kt]",
+            f"{speed:.0f} kt",
+            true,
+            fit.correction(*key, speed * KT),
+            1 / KT,
+            by="unit",
+        )
+        for speed, true in truth.items()
+        if low <= speed * KT <= high
+    ]
+
+
 def score_increments(where: str, result: IncrementsResult, truth: Truth) -> list[Score]:
     """Drag areas added by gear and flaps (the airframe's), and by the propeller (apparent polars)."""
     scores = []
@@ -143,10 +177,10 @@ def _cleanest(item: tuple[tuple[str, str, bool], dict[str, Any]]) -> float:
 
 
 def score_approaches(where: str, result: ApproachResult) -> list[Score]:
-    """Height lost on each stretch of every recorded approach, as predicted from other flights' glides."""
+    """Height lost on each stretch of every recorded approach, as predicted from other flights' glides, with its band."""
     return [
         Score(where, f"height lost, {one.stretch}{', inferred' if one.inferred else ''}", one.sortie,
-              one.achieved / 0.3048, one.predicted / 0.3048, float("nan"))
+              one.achieved / 0.3048, one.predicted / 0.3048, one.band.half_width / 0.3048)
         for one in result.trials
         if one.achieved > 0
     ]  # fmt: skip

@@ -42,7 +42,7 @@ def main(folders: Sequence[Path], settings: Path | None, detail: bool) -> None:
     with ProcessPoolExecutor(2) as pool:
         for scores in pool.map(score_folder, folders, [settings] * len(folders)):
             total += scores
-    for table in (_points(total), _errors(total), _events(total), _confidence(total), _near(total)):
+    for table in (_points(total), _errors(total), _events(total), _unseen(total), _confidence(total), _near(total)):
         print(table, end="\n\n")
     if detail:
         print("\n".join(total.remarks))
@@ -51,6 +51,8 @@ def main(folders: Sequence[Path], settings: Path | None, detail: bool) -> None:
 def _points(total: Scores) -> str:
     rows = ["| points (glide and level) | sorties | found | false | missed | precision | recall |", "|" + "---|" * 7]
     rows.append(f"| all | {total.sorties} | {_counted(total.points)} |")
+    held = Count(total.points.true + total.longer, total.points.false, total.points.missed - total.longer)
+    rows.append(f"| those too that lie in a longer one, steady by relaxed criteria | | {_counted(held)} |")
     rows.append(f"| rough air (cross_country) | {total.rough_sorties} | {_counted(total.rough)} |")
     for name, errors in (("start", total.starts), ("end", total.ends)):
         if errors:
@@ -79,6 +81,12 @@ def _errors(total: Scores) -> str:
 def _events(total: Scores) -> str:
     rows = ["| events | found | false | missed | precision | recall | F1 |", "|" + "---|" * 7]
     rows += [f"| {name} | {_counted(count)} | {count.f1:.3f} |" for name, count in sorted(total.events.items())]
+    return "\n".join(rows)
+
+
+def _unseen(total: Scores) -> str:
+    rows = ["| power events missed | number |", "|---|---|"]
+    rows += [f"| {why} | {number} |" for why, number in sorted(total.unseen.items())]
     return "\n".join(rows)
 
 

@@ -17,6 +17,7 @@ from trimshot.reports.reductions.approach import reduce_approach
 from trimshot.reports.reductions.drag import reduce_drag
 from trimshot.reports.reductions.evidence import Evidence, gather_evidence
 from trimshot.reports.reductions.increments import reduce_increments
+from trimshot.reports.reductions.instruments import look_at
 from trimshot.reports.reductions.windmilling import reduce_windmilling
 from trimshot.store.programme import Programme, create_programme, open_programme
 
@@ -24,10 +25,12 @@ from .reduction_truth import (
     Score,
     Truth,
     load_aircraft,
+    score_airspeed,
     score_approaches,
     score_drag,
     score_increments,
     score_windmilling,
+    static_source,
     table_of,
 )
 
@@ -45,9 +48,11 @@ def programme_of(folder: Path, keep: Path) -> Programme:
     return programme
 
 
-def score_evidence(where: str, evidence: Evidence, truth: Truth) -> list[Score]:
+def score_evidence(folder: Path, evidence: Evidence, truth: Truth) -> list[Score]:
     """Every number of the reductions of one aircraft that has a truth."""
+    where = folder.resolve().name
     return [
+        *score_airspeed(where, look_at(evidence).airspeed, static_source(folder, truth.name)),
         *score_drag(where, reduce_drag(evidence), truth),
         *score_increments(where, reduce_increments(evidence), truth),
         *score_windmilling(where, reduce_windmilling(evidence), truth),
@@ -66,7 +71,7 @@ def score_folder(folder: Path, keep: Path) -> list[tuple[str, Score]]:
         if name is None:
             continue
         evidence = gather_evidence(programme, aircraft=name)
-        found += [(name, one) for one in score_evidence(folder.resolve().name, evidence, truth)]
+        found += [(name, one) for one in score_evidence(folder, evidence, truth)]
     return found
 
 

@@ -26,7 +26,7 @@ from trimshot.shared.settings import Settings
 from trimshot.shared.units import to_si
 from trimshot.shared.vocabulary import STATES, unit_of_channel
 from trimshot.store.commit import _insert, open_store
-from trimshot.store.frame import build_frame, write_frame
+from trimshot.store.frame import build_frame, state_runs, write_frame
 from trimshot.store.places import frame_file
 from trimshot.store.programme import Programme, create_programme
 from trimshot.store.rows import catalog_rows
@@ -88,7 +88,7 @@ def write_flight(folder: Path, number: int) -> dict[str, pa.Table]:
     """Write one flight's frame; gives its rows for the catalog."""
     recording = make_recording(number)
     detection = make_detection(recording)
-    frame = build_frame(recording, detection, Settings())
+    frame = build_frame(recording, state_runs(detection), Settings())
     path = frame_file(folder, recording.sortie_id)
     path.parent.mkdir()
     write_frame(frame, path)

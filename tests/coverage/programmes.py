@@ -101,6 +101,17 @@ def glide_sink(polar: tuple[float, float], speed: float, mass: float) -> float:
     return float(speed * np.sin(low))
 
 
+def held(energy_sink: float, speed: float, density_ratio: float) -> float:
+    """Fall of height [m/s] with an equivalent airspeed [m/s] held, from that of energy at sea level.
+
+    Density ratio (T / T0)^4.25588 of the standard atmosphere's troposphere, differentiated by a metre's step (U.S. Standard Atmosphere 1976).
+    """
+    height = (1 - density_ratio ** (1 / 4.25588)) * 288.15 / 0.0065
+    below, above = ((1 - 0.0065 * (height + step) / 288.15) ** 4.25588 for step in (-0.5, 0.5))
+    more = speed**2 * (1 / above - 1 / below) / (2 * G)
+    return energy_sink / float(np.sqrt(density_ratio)) / (1 + float(more))
+
+
 def check(evidence: Evidence) -> Iterator[Checked]:
     """Every known band of the two reductions against the truth: what is not stated cannot be wrong."""
     for one in _all(evidence):
@@ -117,7 +128,7 @@ def _all(evidence: Evidence) -> Iterator[Checked]:
         for speed in (85 * KT, 110 * KT):
             for ratio in (drag.density_ratio, drag.density_ratio + 0.07):
                 area = true_area(TRUE[one.condition.gear][0], ratio)
-                true = glide_sink((area, k), speed, MASS) / float(np.sqrt(ratio))
+                true = held(glide_sink((area, k), speed, MASS), speed, ratio)
                 where = "" if ratio == drag.density_ratio else ", 2,500 ft lower"
                 yield _one(f"sink at {speed / KT:.0f} kt{where}", one.sink_at(speed, MASS, density_ratio=ratio), true)
         if one.best_glide_speed.is_known:

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from trimshot.detect.following import delay_of, delayed
-from trimshot.detect.joining import settled_ones
+from trimshot.detect.joining import joined, settled_ones
 from trimshot.detect.quantities import Quantities, quantities_of
 from trimshot.detect.refusals import explain_windows
 from trimshot.detect.signal import make_grid
@@ -34,7 +34,8 @@ def level(build: Callable[..., Recording], knots: NDArray[Any]) -> Quantities:
             "normal_load_factor": np.ones(n),
         }
     )
-    return quantities_of(make_grid(recording), {}, np.ones(n, dtype=bool))
+    grid = make_grid(recording)
+    return quantities_of(grid, {}, np.ones(len(grid), dtype=bool))
 
 
 def test_an_airspeed_that_settles_is_one_point_without_its_unsettled_end(
@@ -52,6 +53,18 @@ def test_two_conditions_stay_two_points(make_recording: Callable[..., Recording]
     q = level(make_recording, np.where(np.arange(400) < 300, 95.0, 90.0))
     both = [Window(0, 300, "level", 0.9), Window(302, 400, "level", 0.9)]
     assert settled_ones(q, both, Settings().points) == both
+
+
+@pytest.mark.parametrize("longest_s", [300.0, 900.0])
+def test_no_point_joins_beyond_the_longest_allowed(make_recording: Callable[..., Recording], longest_s: float) -> None:
+    """Twenty minutes of one cruise in pieces of a minute: joined as far as `maximum_duration` goes, each sample in one point."""
+    q = level(make_recording, np.full(6100, 110.0))
+    pieces = [Window(k, k + 300, "level", 0.9) for k in range(0, 6000, 300)]
+    limits = Settings().points.model_copy(update={"maximum_duration": longest_s})
+    found = joined(q, pieces, limits)
+    lengths = [(w.stop - w.first) * STEP_S for w in found]
+    assert max(lengths) == longest_s
+    assert sum(lengths) == 1200.0
 
 
 @pytest.mark.parametrize("seconds", [-1.6, 0.0, 1.2])

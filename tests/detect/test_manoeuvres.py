@@ -1,6 +1,6 @@
 """Manoeuvres of stored simulated sorties against their truth, approaches to the stall, touch-and-goes.
 
-Truth: tests/data/sorties/*.truth.json.gz, written by the simulation that flew the sorties.
+Truth: tests/data/truth/*.json.gz, written by the simulation that flew the sorties.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ KINDS = {"pitch_doublet": "short_period", "yaw_doublet": "dutch_roll"}
 @cache
 def sortie(name: str) -> tuple[Detection, dict[str, Any], float]:
     recording = read_sortie(SORTIES / f"{name}.zip", Settings())
-    truth = json.loads(gzip.decompress((SORTIES / f"{name}.truth.json.gz").read_bytes()))
+    truth = json.loads(gzip.decompress((SORTIES.parent / "truth" / f"{name}.json.gz").read_bytes()))
     return detect(recording, Settings()), truth, recording.start_utc.timestamp()
 
 

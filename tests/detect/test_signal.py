@@ -160,3 +160,26 @@ def test_windowed_sums_equal_a_loop(values: list[float], width: int) -> None:
         near = array[max(0, k - half) : k + half + 1]
         assert count[k] == np.isfinite(near).sum()
         assert total[k] == pytest.approx(np.nansum(near), abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.one_of(st.floats(-2, 2), st.just(float("nan"))), max_size=30), st.booleans())
+def test_hysteresis_equals_a_loop(values: list[float], start: bool) -> None:
+    state, expected = start, []
+    for value in values:
+        state = True if value > 1.0 else False if value < 0.3 else state
+        expected.append(state)
+    assert signal.hysteresis(np.array(values), 0.3, 1.0, start=start).tolist() == expected
+
+
+def test_steps_of_the_grid_are_means_of_their_rows() -> None:
+    # two to three rows a step, rows past the grid's end, and a hole that only its own channel feels
+    time_s = np.arange(0, 3.05, 0.07)
+    speed, pitch = np.sin(time_s), np.cos(time_s)
+    pitch[5:12] = np.nan
+    grid = signal.make_grid(make_recording(make_track("main", time_s, indicated_airspeed=speed, pitch=pitch)), 0.2)
+    for place in range(1, len(grid)):
+        rows = np.floor(time_s / 0.2 + 0.5) == place
+        assert grid.columns["indicated_airspeed"][place] == pytest.approx(speed[rows].mean(), abs=1e-12)
+        if np.isfinite(pitch[rows]).any():
+            assert grid.columns["pitch"][place] == pytest.approx(np.nanmean(pitch[rows]), abs=1e-12)

@@ -156,7 +156,7 @@ def test_a_mark_of_the_crew_is_a_second_witness() -> None:
 @cache
 def sortie(name: str) -> tuple[Recording, Mapping[str, Any]]:
     recording = read_sortie(SORTIES / f"{name}.zip", Settings())
-    return recording, json.loads(gzip.decompress((SORTIES / f"{name}.truth.json.gz").read_bytes()))
+    return recording, json.loads(gzip.decompress((SORTIES.parent / "truth" / f"{name}.json.gz").read_bytes()))
 
 
 def without_switches(recording: Recording) -> Recording:

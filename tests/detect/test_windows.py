@@ -57,6 +57,9 @@ def test_the_reach_is_the_last_stop_a_loop_finds(values: list[float], width: flo
 
 def test_the_next_true_place() -> None:
     assert next_true(np.array([0, 1, 0, 0, 1, 0], dtype=bool)).tolist() == [1, 1, 4, 4, 4, 6]
+    assert next_true(np.array([1, 1], dtype=bool)).tolist() == [0, 1]
+    assert next_true(np.zeros(2, dtype=bool)).tolist() == [2, 2]
+    assert next_true(np.zeros(0, dtype=bool)).tolist() == []
 
 
 def test_the_lengths_of_the_lattice() -> None:

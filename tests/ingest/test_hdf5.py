@@ -85,7 +85,7 @@ def test_groups_without_a_time_take_the_one_above(tmp_path: Path) -> None:
         file["calibration"] = np.arange(7) * 0.5
 
     raw = read(tmp_path, fill)
-    assert headers(raw) == [["air ias", "engine rpm"]]
+    assert headers(raw) == [["ias", "rpm"]]
     found = {f.code: f for f in raw.findings}
     assert found["NO_TIME_CHANNEL"].facts["columns"] == ["calibration"]
     assert "image" in found["CHANNEL_UNNAMED"].text

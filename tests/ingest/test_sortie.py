@@ -35,7 +35,7 @@ def sortie(name: str) -> Recording:
 
 
 def truth(name: str) -> dict[str, Any]:
-    with gzip.open(SORTIES / f"{name}.truth.json.gz", "rt", encoding="utf-8") as stream:
+    with gzip.open(SORTIES.parent / "truth" / f"{name}.json.gz", "rt", encoding="utf-8") as stream:
         loaded: dict[str, Any] = json.load(stream)
     return loaded
 

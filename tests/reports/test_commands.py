@@ -51,7 +51,7 @@ def test_points_as_json_carry_what_is_promised(demo_programme: Programme) -> Non
         assert ISO.fullmatch(point["end_utc"])
         assert point["kind"] in ("glide", "level", "climb", "descent", "turn")
         for one in point["statistics"].values():
-            assert set(one) == {"mean", "deviation", "slope_per_s", "standard_error", "unit"}
+            assert set(one) == {"mean", "deviation", "slope_per_s", "standard_error", "type_b", "unit"}
 
 
 def test_display_units_are_a_change_of_scale_of_the_stored_si_values(demo_programme: Programme) -> None:
@@ -241,3 +241,29 @@ def test_a_sortie_is_taken_out_when_it_is_meant(tmp_path: Path) -> None:
     assert (tmp_path / "log" / "a.csv").exists()
     run(*place, "add", str(tmp_path / "log"))  # as if it had never been there
     run(*place, "check")
+
+
+@pytest.mark.parametrize("words", [
+    ["redetect", "S250506-01-drag_servey"], ["print", "debrief", "S250506-01-drag_servey"],
+    ["reduce", "drag", "--sorties", "S250506-01-drag_servey"], ["show", "S250506-01-drag_servey"],
+])  # fmt: skip
+def test_a_mistyped_sortie_is_told_with_the_nearest(demo_programme: Programme, words: list[str]) -> None:
+    output = run("--programme", str(demo_programme.folder), *words, code=2).output
+    assert f"did you mean {DRAG}" in output
+    assert "not added" not in output
+
+
+@pytest.mark.parametrize(
+    "words", [["reduce", "drag", "--page"], ["print", "cards", "--out"], ["report", DRAG, "--output"]]
+)
+def test_no_folder_is_made_where_a_file_was_to_go(demo_programme: Programme, tmp_path: Path, words: list[str]) -> None:
+    target = tmp_path / "mistyped" / "file"
+    output = run("--programme", str(demo_programme.folder), *words, str(target), code=2).output
+    assert "cannot be written" in output and "mistyped" in output
+    assert not target.parent.exists()
+
+
+def test_a_number_without_a_unit_is_told_of(demo_programme: Programme) -> None:
+    place = ["--programme", str(demo_programme.folder)]
+    assert "note: 95 was taken in m/s" in run(*place, "find", "calibrated_airspeed > 95").output
+    assert "was taken" not in run(*place, "find", "calibrated_airspeed > 95 kt", "--at-least", "5s").output

@@ -38,6 +38,10 @@ def test_a_mark_is_kept_and_listed(programme: Programme) -> None:
     assert [(one["action"], one["reason"], one["by"]) for one in listed] == [("reject", "thermal", "A. Pilot")]
     assert "1 mark" in run(programme, "mark").output
     assert not programme.judged_points(DRAG, refused=True).set_index("number").loc[2, "accepted"]
+    assert "as found: 1 judgement of people is kept beside it" in run(programme, "points", DRAG).output
+    withdrawn = run(programme, "mark", DRAG, programme.marks(DRAG)[0].id, "withdraw", *SAID)
+    assert withdrawn.exit_code == 0, withdrawn.output
+    assert "as found" not in run(programme, "points", DRAG).output
 
 
 def test_a_new_stretch_is_added_by_time_of_day(programme: Programme) -> None:

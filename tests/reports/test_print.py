@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+import shutil
 from pathlib import Path
 
 import pandas as pd
@@ -13,11 +14,13 @@ from click.testing import CliRunner
 from trimshot.reports.cli import trimshot
 from trimshot.reports.commands.print import DOCUMENTS, context_of_document
 from trimshot.reports.display import number, with_band
+from trimshot.reports.documents import handbook
 from trimshot.reports.documents.cards import cards_context
 from trimshot.reports.documents.debrief import debrief_context
 from trimshot.reports.documents.planned import match_planned
 from trimshot.reports.documents.press import press
 from trimshot.reports.reductions.evidence import gather_evidence
+from trimshot.reports.reductions.present import context_of
 from trimshot.shared.errors import UnknownSortieError
 from trimshot.shared.settings import parse_settings
 from trimshot.store.programme import Programme
@@ -118,6 +121,26 @@ def test_cards_carry_the_limits_of_the_settings(demo_programme: Programme) -> No
     assert down
     assert all(card["limits"].startswith("gear-extended speed 120.0 kt") for card in down)
     assert "0.07 kt/s" in context["tolerance"]
+
+
+def test_each_aircraft_has_documents_of_its_own(demo_programme: Programme, tmp_path: Path) -> None:
+    folder = tmp_path / "copy"
+    shutil.copytree(demo_programme.folder, folder)
+    for aircraft, name in (("SALLOW-R1", "cards-SALLOW-R1.pdf"), (None, "cards.pdf")):
+        chosen = ["--aircraft", aircraft] if aircraft else []
+        done = CliRunner().invoke(trimshot, ["--programme", str(folder), "print", "cards", *chosen])
+        assert done.exit_code == 0, done.output
+        assert (folder / "reports" / name).read_bytes().startswith(b"%PDF-")
+
+
+def test_a_handbook_leaves_no_statement_out(demo_programme: Programme, monkeypatch: pytest.MonkeyPatch) -> None:
+    told = tuple(f"configuration {k}: measured" for k in range(15))
+    monkeypatch.setattr(
+        handbook, "context_of", lambda sheet, settings: {**context_of(sheet, settings), "statements": told}
+    )
+    context = handbook.handbook_context(gather_evidence(demo_programme))
+    assert context["sections"]
+    assert all(tuple(one["statements"]) == told for one in context["sections"])
 
 
 def test_the_command_writes_into_the_programme(demo_programme: Programme, tmp_path: Path) -> None:

@@ -20,7 +20,9 @@ def test_brief_records_hold_what_the_whole_ones_do(eleven: Programme, refused: b
         for channel in CHANNELS:
             if channel in one["statistics"]:
                 full = other["statistics"][channel]
-                assert one["statistics"][channel] == {key: full[key] for key in ("mean", "standard_error", "unit")}
+                assert one["statistics"][channel] == {
+                    key: full[key] for key in ("mean", "standard_error", "type_b", "unit")
+                }
             else:
                 assert other["statistics"].get(channel, {"mean": None})["mean"] is None
     assert sum(len(one["statistics"]) for one in brief) >= 2 * len(brief)

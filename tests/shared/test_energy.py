@@ -97,3 +97,17 @@ def test_weight_correction_is_the_handbook_form() -> None:
     induced_drag = test**2 / (0.5 * rho * speed**2 * area * np.pi * aspect * oswald)
     found = energy.climb_rate_at_mass(3.0, speed, mass=test / G, standard_mass=standard / G, induced_drag=induced_drag)
     assert found == pytest.approx(3.0 * test / standard + term, rel=1e-12)
+
+
+def test_a_held_airspeed_gives_energy_back_on_the_way_down() -> None:
+    # U.S. Standard Atmosphere 1976, table I: density 1.0581 kg/m3 at 1,500 m, 1.0066 at 2,000 m, 0.95695 at 2,500 m
+    equivalent, low, middle, high = 45.0, 1.0581, 1.0066, 0.95695
+    gained = equivalent**2 * 1.225 * (1 / high - 1 / low) / (2 * 9.80665) / 1000.0
+    told = float(energy.energy_over_height(equivalent * (1.225 / middle) ** 0.5, 2000.0))
+    assert gained > 0.012
+    assert told - 1 == pytest.approx(gained, rel=2e-3)
+    # isothermal above 11 km: density falls by 1 / e over R T / g = 6,341.6 m (the same tables' scale height)
+    assert float(energy.energy_over_height(200.0, 15000.0)) - 1 == pytest.approx(
+        200.0**2 / (2 * 9.80665 * 6341.6), rel=1e-4
+    )
+    assert np.isnan(energy.energy_over_height(50.0, 40000.0))

@@ -1,6 +1,6 @@
 """Sorties made up for the store's tests: a folder whose file names a seed, and what it is read as.
 
-The store is tested apart from the reading and the detecting: `read_made_up` and `detect_made_up`
+The store is tested apart from the reading and the detecting: `read_made_up` and `look_made_up`
 take their place. The same file content gives the same sortie, in any process.
 """
 
@@ -35,6 +35,7 @@ from trimshot.shared.findings import (
 )
 from trimshot.shared.recording import Clock, Column, Recording, Source, TestCard, Track
 from trimshot.shared.settings import Settings
+from trimshot.store.frame import state_runs
 
 START = dt.datetime(2025, 5, 6, 9, 0, tzinfo=dt.UTC)
 
@@ -51,12 +52,19 @@ def write_folder(folder: Path, seed: int = 1, rows: int = 600, **more: Any) -> P
 
 @dataclass(frozen=True)
 class MadeUp:
-    """Stands for a reading whose sensors are still to be checked: there are none."""
+    """Stands for a reading whose channels are still to be derived and sensors checked: there are none."""
 
     recording: Recording
+    is_large: bool = False
 
-    def check(self) -> Recording:
+    def derive(self) -> Recording:
         return self.recording
+
+    def check(self) -> tuple[Finding, ...]:
+        return ()
+
+    def finish(self, derived: Recording, checked: tuple[Finding, ...]) -> Recording:
+        return derived
 
 
 def read_made_up(folder: Path, settings: Settings, **_: object) -> MadeUp:
@@ -117,8 +125,8 @@ def read_made_up(folder: Path, settings: Settings, **_: object) -> MadeUp:
     return MadeUp(recording)
 
 
-def detect_made_up(recording: Recording, settings: Settings, *, gear_moves: str | None = None) -> Detection:
-    """Stands for detect: flap runs from the position, gear by the clock, two points and a refused one."""
+def detect_made_up(recording: Recording, settings: Settings) -> Detection:
+    """Flap runs from the position, gear by the clock, two points and a refused one."""
     track = recording.track("display")
     time_s, flap = track.time_s, track.columns["flap_position"].values
     words = np.where(flap <= 0.01, "up", np.where(flap >= 0.99, "full", "transit"))
@@ -148,11 +156,28 @@ def detect_made_up(recording: Recording, settings: Settings, *, gear_moves: str 
     return Detection(points, refused, events, tuple(runs), (state,), phases, findings, settings.digest())
 
 
+@dataclass(frozen=True)
+class MadeUpOutline:
+    """What `look` gives: the runs first, all the rest when asked."""
+
+    detection: Detection
+
+    @property
+    def runs(self) -> tuple[Run, ...]:
+        """States and phases."""
+        return state_runs(self.detection)
+
+
+def look_made_up(recording: Recording, settings: Settings, *, gear_moves: str | None = None) -> MadeUpOutline:
+    """Stands for `look`."""
+    return MadeUpOutline(detect_made_up(recording, settings))
+
+
 def use_made_up() -> None:
     """Put the stand-ins in place, for a process of its own."""
     from trimshot.store import prepare
 
-    vars(prepare).update(read_unchecked=read_made_up, detect=detect_made_up)
+    vars(prepare).update(read_unchecked=read_made_up, look=look_made_up)
 
 
 @pytest.fixture
@@ -161,7 +186,7 @@ def made_up(monkeypatch: pytest.MonkeyPatch) -> Any:
     from trimshot.store import prepare
 
     monkeypatch.setattr(prepare, "read_unchecked", read_made_up)
-    monkeypatch.setattr(prepare, "detect", detect_made_up)
+    monkeypatch.setattr(prepare, "look", look_made_up)
     return write_folder
 
 
@@ -177,7 +202,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_folder(folder / "logs" / "B", seed=2, no_engine=True)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(prepare, "read_unchecked", read_made_up)
-        patch.setattr(prepare, "detect", detect_made_up)
+        patch.setattr(prepare, "look", look_made_up)
         assert programme.add([folder / "logs"]).count("added") == 2
     return programme.folder
 

@@ -24,8 +24,9 @@ import pytest
 from trimshot.shared.errors import ParseError, StoreError, UnknownSortieError
 from trimshot.shared.settings import Settings
 from trimshot.store import commit as commit_module
+from trimshot.store import prepare as prepare_module
 from trimshot.store.places import MARK, PREPARING, REPLACED, SORTIES, sortie_folder
-from trimshot.store.prepare import gather, hash_content, prepare
+from trimshot.store.prepare import gather, hash_content, prepare, prepare_recording
 from trimshot.store.programme import Programme, create_programme, open_programme
 from trimshot.store.schema import TABLES
 
@@ -358,3 +359,28 @@ def test_json_in_the_catalog_is_strict(store: Programme, tmp_path: Path, made_up
                 assert text is None or json.loads(text, parse_constant=pytest.fail) is not Ellipsis
     connection.close()
     assert REPLACED.startswith(".")
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_sources_are_on_disk_before_a_sortie_is_prepared(
+    tmp_path: Path, made_up: Any, monkeypatch: pytest.MonkeyPatch, again: bool
+) -> None:
+    gathered = gather(made_up(tmp_path / "logs" / "A"), tmp_path / "scratch")
+    flushed: set[tuple[int, int]] = set()
+    real = os.fsync
+
+    def note(handle: int) -> None:
+        state = os.fstat(handle)
+        flushed.add((state.st_dev, state.st_ino))
+        real(handle)
+
+    monkeypatch.setattr(os, "fsync", note)
+    if again:
+        prepare_recording(
+            gathered, vars(prepare_module)["read_unchecked"](gathered.source, Settings()).recording, Settings()
+        )
+    else:
+        prepare(gathered, Settings())
+    sources = [gathered.source, *gathered.source.iterdir()]
+    assert len(sources) > 1
+    assert {(path.stat().st_dev, path.stat().st_ino) for path in sources} <= flushed

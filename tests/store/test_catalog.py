@@ -61,6 +61,30 @@ def test_every_connection_is_shut_in(store: Programme) -> None:
     assert found["TimeZone"] == "UTC"
 
 
+def test_a_sortie_alone_takes_few_of_the_small_blocks(store: Programme, tmp_path: Path, made_up: Any) -> None:
+    made_up(tmp_path / "S1")
+    assert store.add([tmp_path / "S1"]).count("added") == 1
+    with open_catalog(store.folder) as reader:
+        (size,) = reader.execute(
+            "SELECT block_size FROM pragma_database_size() WHERE database_name = current_database()"
+        ).fetchone() or (0,)
+    assert size == 65536
+    assert catalog(store).stat().st_size < 4_000_000  # with the usual blocks of four times the size: 6.8 MB
+
+
+def test_a_catalog_of_larger_blocks_is_read_and_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # as programs before this one made them
+    monkeypatch.setattr(connection_module, "_BLOCK_BYTES", "262144")
+    older = create_programme(tmp_path / "older")
+    monkeypatch.undo()
+    with write_catalog(older.folder) as connection:
+        sizes = connection.execute("SELECT database_name, block_size FROM pragma_database_size()").fetchall()
+        connection.execute("INSERT INTO phase VALUES ('S1', 0.0, 1.0, 'climb')")
+    assert ("programme", 262144) in sizes
+    with open_catalog(older.folder) as reader:
+        assert reader.execute("SELECT kind FROM phase").fetchall() == [("climb",)]
+
+
 def test_a_reader_cannot_write(store: Programme) -> None:
     with pytest.raises(StoreError), open_catalog(store.folder) as reader:
         reader.execute("DELETE FROM sortie")

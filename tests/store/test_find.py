@@ -23,7 +23,7 @@ from trimshot.shared.settings import Settings, parse_settings
 from trimshot.store import islands as islands_module
 from trimshot.store import routes as routes_module
 from trimshot.store.find import FindResult, find
-from trimshot.store.frame import build_frame, write_frame
+from trimshot.store.frame import build_frame, state_runs, write_frame
 from trimshot.store.places import frame_file
 from trimshot.store.programme import Programme, create_programme
 from trimshot.store.rows import catalog_rows
@@ -54,7 +54,7 @@ def detection_of(runs: list[tuple[str, str, float, float]]) -> Detection:
 def put_in(store: Programme, recording: Recording, detection: Detection, chosen: Settings | None = None) -> None:
     """A sortie straight into the store, its reading and detecting left out."""
     chosen = chosen or Settings()
-    frame = build_frame(recording, detection, chosen)
+    frame = build_frame(recording, state_runs(detection), chosen)
     path = frame_file(store.folder, recording.sortie_id)
     path.parent.mkdir()
     write_frame(frame, path)

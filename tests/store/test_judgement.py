@@ -14,7 +14,7 @@ import pytest
 from trimshot.shared.errors import ConditionError, StoreError, UnknownSortieError
 from trimshot.store.connection import open_catalog
 from trimshot.store.judgement import FIRST_ADDED, list_unattached, take_back
-from trimshot.store.marks import read_marks
+from trimshot.store.marks import append_mark, make_mark, read_marks
 from trimshot.store.programme import Programme
 
 DRAG = "S250506-01-drag_survey"
@@ -195,6 +195,18 @@ def test_a_rejection_of_what_is_no_longer_found_waits(programme: Programme) -> N
     assert judged_of(programme)["judgement"].isna().all()
 
 
+def test_a_mark_of_a_run_that_was_ended_reaches_the_catalog_with_the_next_writer(programme: Programme) -> None:
+    start = programme.sorties().set_index("sortie").loc[DRAG, "start_utc"].to_pydatetime()
+    stretch = (start + dt.timedelta(seconds=20), start + dt.timedelta(seconds=40))
+    programme.judge(DRAG, "add", stretch=stretch, words=WORDS)
+    append_mark(programme.folder, make_mark(DRAG, "add", stretch, reason=WORDS[0], by=WORDS[1]))  # and no further
+    programme.add([])
+    with open_catalog(programme.folder) as connection:
+        copied = {row[0] for row in connection.execute("SELECT id FROM mark").fetchall()}
+    assert copied == {mark.id for mark in read_marks(programme.folder)}
+    assert len(copied) == 2
+
+
 def test_marks_outlast_a_sortie_that_was_taken_out(programme: Programme, tmp_path: Path) -> None:
     source = tmp_path / DRAG
     shutil.copytree(programme.folder / "sorties" / DRAG / "source", source)
@@ -302,3 +314,9 @@ def test_a_taken_back_judgement_stays_so_after_everything_is_found_anew(programm
     take_back(programme.folder, DRAG, mark.id, WORDS)
     programme.redetect([DRAG])
     assert programme.judged_points(DRAG, refused=True)["judgement"].isna().all()
+
+
+def test_the_numbers_there_are_stand_in_a_run(programme: Programme) -> None:
+    with pytest.raises(ConditionError) as told:
+        programme.judge(DRAG, "reject", number=9999, words=WORDS)
+    assert told.value.allowed == f"1 to {len(programme.points(DRAG, refused=True))}"

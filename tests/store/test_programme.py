@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import shutil
 import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.small_sorties import write_sortie
 from trimshot.shared.errors import ChannelError, NoProgrammeError, StoreError, UnknownSortieError
 from trimshot.shared.settings import (
     DISPLAY_DEFAULTS,
@@ -85,6 +87,29 @@ def test_what_is_there_is_not_overwritten(tmp_path: Path, name: str) -> None:
     with pytest.raises(StoreError, match="already a programme"):
         create_programme(tmp_path)
     assert (tmp_path / name).read_text() == "mine"
+
+
+@pytest.mark.parametrize("left", ["empty", "catalog"])
+def test_what_an_ended_run_has_left_is_taken_up(tmp_path: Path, left: str) -> None:
+    folder = tmp_path / "p"
+    (folder / ".new").mkdir(parents=True)
+    (folder / ".new" / "programme.duckdb").write_bytes(b"half")
+    (folder / "sorties").mkdir()
+    if left == "catalog":
+        create_programme(tmp_path / "other").folder.joinpath("programme.duckdb").rename(folder / "programme.duckdb")
+    with pytest.raises(NoProgrammeError):
+        open_programme(folder)
+    assert len(create_programme(folder).sorties()) == 0
+    assert not (folder / ".new").exists()
+
+
+def test_a_catalog_with_sorties_is_not_taken_for_an_ended_run(tmp_path: Path) -> None:
+    programme = create_programme(tmp_path / "p")
+    programme.add([write_sortie(tmp_path / "S1", 1, rows=90)])
+    (programme.folder / "settings.toml").unlink()
+    shutil.rmtree(programme.folder / "sorties")
+    with pytest.raises(StoreError, match="already a programme"):
+        create_programme(programme.folder)
 
 
 def test_a_file_is_no_programme(tmp_path: Path) -> None:

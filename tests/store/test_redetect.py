@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from trimshot.shared.errors import SettingsError
+from trimshot.shared.errors import SettingsError, UnknownSortieError
 from trimshot.store import prepare as prepare_module
 from trimshot.store.programme import Programme, create_programme
 
@@ -104,8 +104,8 @@ def test_settings_the_reading_depends_on_ask_for_a_rebuild(programme: Programme)
 
 def test_an_unknown_sortie_or_preset_changes_nothing(programme: Programme) -> None:
     before = answers(programme)
-    (report,) = programme.redetect(["nobody"]).sorties
-    assert report.status == "failed"
+    with pytest.raises(UnknownSortieError, match="nobody"):
+        programme.redetect([*programme.sorties()["sortie"], "nobody"])
     with pytest.raises(SettingsError, match="part-36"):
         programme.redetect(criteria="part-35")
     assert_same(before, answers(programme))

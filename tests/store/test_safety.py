@@ -104,7 +104,10 @@ def read_only(store: Programme) -> Iterator[Programme]:
 def test_a_read_only_programme_answers_and_says_that_it_cannot_be_written(read_only: Programme, tmp_path: Path) -> None:
     programme = open_programme(read_only.folder)
     before = hash_answers(programme)
-    for work in (lambda: programme.add([tmp_path / "logs"]), lambda: programme.remove("S1"), programme.rebuild):
+    works: list[Callable[[], object]] = [
+        lambda: programme.add([tmp_path / "logs"]), lambda: programme.remove("S1"), programme.rebuild,
+    ]  # fmt: skip
+    for work in works:
         with pytest.raises(StoreError, match="cannot be written"):
             work()
     assert hash_answers(programme) == before

@@ -58,7 +58,7 @@ def test_a_sortie_of_before_is_detected_again_when_another_shows_that_the_gear_m
     moves = moves[moves["kind"].isin(["gear_up", "gear_down"])]
     assert list(moves["kind"]) == ["gear_up", "gear_down"]
     assert moves["confidence"].max() <= 0.7  # told from drag: never more than likely
-    truth = load_truth(SORTIES / f"{BARE}.truth.json.gz")
+    truth = load_truth(SORTIES.parent / "truth" / f"{BARE}.json.gz")
     total = Count()
     for kind in ("gear_up", "gear_down"):
         total += score_events(truth, kind, [t.timestamp() for t in moves[moves["kind"] == kind]["time_utc"]])
@@ -83,3 +83,17 @@ def test_settings_that_say_fixed_are_believed(bare: Path, tmp_path: Path) -> Non
     report = programme.add([SORTIES / f"{WITNESS}.zip", bare])
     assert len(report.sorties) == 2
     assert set(programme.states(BARE, "gear")["value"]) == {"fixed"}
+
+
+def test_what_a_sortie_told_goes_with_it(grown: Programme, bare: Path, tmp_path: Path) -> None:
+    """Without the one that showed the gear moving the other is as if it had been added alone."""
+    alone = create_programme(tmp_path / "alone")
+    alone.add([bare])
+    other = create_programme(tmp_path / "other")
+    other.add([SORTIES / f"{WITNESS}.zip", bare])
+    report = other.remove(WITNESS)
+    assert [one.sortie for one in report.sorties] == [BARE]
+    assert "is gone" in report.sorties[0].note
+    assert set(other.states(BARE, "gear")["value"]) == {"unknown"}
+    assert hash_answers(other, with_find=False) == hash_answers(alone, with_find=False)
+    assert other.remove(BARE).sorties == ()

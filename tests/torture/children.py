@@ -58,8 +58,7 @@ def fork(work: Callable[[], Any]) -> Child:
     try:
         said = pickle.dumps((work(), None))
     except BaseException as error:  # noqa: BLE001 - whatever ends a child is told by its parent
-        lines = traceback.format_exception_only(error) + traceback.format_tb(error.__traceback__)[-3:]
-        said = pickle.dumps((None, "".join(lines)))
+        said = pickle.dumps((None, "".join(traceback.format_exception(error))))
     with os.fdopen(writing, "wb") as stream:
         stream.write(said)
     os._exit(0)

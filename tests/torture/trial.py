@@ -50,8 +50,9 @@ def run_trial(bench: Bench, trial: Trial) -> Outcome:
         checked = fork(
             lambda: check_after(programme, trial.work, bench.logs, states=known.states, final=known.final)
         ).wait()
-        fault = fault or checked.error or (f"the check died of signal {checked.signal}" if checked.signal else None)
-        return Outcome(ended, fault)
+        died = f"the check died of signal {checked.signal}" if checked.signal else None
+        faults = [one for one in (fault, checked.error, died) if one]
+        return Outcome(ended, "\n".join(faults) or None)
     finally:
         if os.path.ismount(folder):
             subprocess.run(["umount", str(folder)], check=True)

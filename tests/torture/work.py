@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import hashlib
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from tests.answers import hash_answers
 from trimshot.shared.errors import UnknownSortieError
 from trimshot.store.check import check_programme
-from trimshot.store.places import MARK, PREPARING, SORTIES
-from trimshot.store.programme import Programme, open_programme
+from trimshot.store.connection import open_catalog
+from trimshot.store.places import MARK, PREPARING, SORTIES, is_programme
+from trimshot.store.programme import Programme, create_programme, open_programme
 from trimshot.store.report import AddReport
 
 OLD, NEW, OTHER = (
@@ -36,25 +39,42 @@ def _remove(programme: Programme) -> None:
         programme.add([])
 
 
+def _judge(programme: Programme) -> None:
+    if not programme.marks("S2"):
+        start = programme.sorties().set_index("sortie").loc["S2", "start_utc"].to_pydatetime()
+        stretch = (start + dt.timedelta(seconds=20), start + dt.timedelta(seconds=40))
+        programme.judge("S2", "add", stretch=stretch, words=("steady to the eye", "the observer"))
+    else:  # kept already: any writer brings the catalog's copy up to the file
+        programme.add([])
+
+
+def _create(folder: Path) -> None:
+    """Another programme, in a folder of this one."""
+    if not is_programme(folder):
+        create_programme(folder)
+    assert not len(open_programme(folder).sorties())
+
+
 WORKS: dict[str, Callable[[Programme, Path], None]] = {
     "add": lambda programme, logs: _told(programme.add([logs / NEW])),
     "replace": lambda programme, logs: _told(programme.readd([logs / OTHER])),
     "remove": lambda programme, logs: _remove(programme),
     "rebuild": lambda programme, logs: _told(programme.rebuild()),
     "redetect": lambda programme, logs: _told(programme.redetect()),
+    "judge": lambda programme, logs: _judge(programme),
+    "new": lambda programme, logs: _create(programme.folder / "another"),
 }
 
 
 def state_of(programme: Programme) -> dict[str, str]:
     """Sortie -> hash of everything the programme says of it."""
     out = {}
-    for sortie in sorted(programme.sorties()["sortie"]):
-        digest = hashlib.sha256()
-        row = programme.sorties().set_index("sortie").loc[sortie].drop("added_utc")
-        digest.update(row.to_json().encode())
-        for ask in ("points", "statistics", "events", "findings", "states", "phases", "channels", "samples"):
-            digest.update(getattr(programme, ask)(sortie).to_csv(index=False).encode())
-        out[sortie] = digest.hexdigest()
+    with open_catalog(programme.folder):  # the questions inside look through this one opening: quicker
+        for sortie, row in programme.sorties().set_index("sortie").sort_index().iterrows():
+            digest = hashlib.sha256(row.drop("added_utc").to_json().encode())
+            for ask in ("points", "statistics", "events", "findings", "states", "phases", "channels", "samples"):
+                digest.update(getattr(programme, ask)(sortie).to_csv(index=False).encode())
+            out[str(sortie)] = digest.hexdigest()
     return out
 
 
@@ -69,10 +89,18 @@ def check_after(folder: Path, work: str, logs: Path, *, states: list[dict[str, s
     kept = set(states[0]) & set(states[1])
     assert kept <= set(programme.sorties()["sortie"]), "a sortie is gone that no work was to remove"
     WORKS[work](programme, logs)
-    assert hash_answers(programme) == final, "other answers than those of an undisturbed programme"
+    with open_catalog(folder):
+        assert hash_answers(programme) == final, "other answers than those of an undisturbed programme"
     check_places(programme)
+    check_kept(folder, work)
     faults = check_programme(folder).faults
     assert not faults, faults
+
+
+def check_kept(folder: Path, work: str) -> None:
+    """What is in no table of answers and was told to be done: a judgement, another programme."""
+    assert work != "new" or is_programme(folder / "another"), "the new programme is not there"
+    assert work != "judge" or len(Programme(folder).marks("S2")) == 1, "the judgement is not there once"
 
 
 def check_places(programme: Programme) -> None:
@@ -81,5 +109,19 @@ def check_places(programme: Programme) -> None:
     folders = {path.name: path for path in (programme.folder / SORTIES).iterdir()}
     assert set(folders) == names, f"folders {sorted(folders)}, catalog {sorted(names)}"
     assert not [name for name, path in folders.items() if (path / MARK).exists()], "an add left its mark"
+    marks = [mark.id for mark in programme.marks() if mark.sortie in names]
+    with open_catalog(programme.folder) as connection:
+        copied = [row[0] for row in connection.execute("SELECT id FROM mark").fetchall()]
+    assert sorted(marks) == sorted(copied), f"marks {marks}, in the catalog {copied}"
     left = [path.name for path in (programme.folder / PREPARING).glob("*")]
     assert not left, f"left in {PREPARING}: {left}"
+
+
+def main() -> None:
+    """Do one work in a process of its own: python -m tests.torture.work WORK PROGRAMME LOGS."""
+    work, programme, logs = sys.argv[1:]
+    WORKS[work](Programme(Path(programme)), Path(logs))
+
+
+if __name__ == "__main__":
+    main()

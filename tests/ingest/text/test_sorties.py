@@ -62,7 +62,7 @@ def test_log_is_read_whole(archive: str, name: str, tmp_path: Path, read_log: An
 
 
 def _check_clock(archive: str, file: str, time: Any) -> None:
-    truth = json.loads(gzip.decompress((SORTIES / archive.replace(".zip", ".truth.json.gz")).read_bytes()))
+    truth = json.loads(gzip.decompress((SORTIES.parent / "truth" / archive.replace(".zip", ".json.gz")).read_bytes()))
     clocks = [c for r in truth["recorders"].values() for c in r.get("clock", ()) if c["file"] == file]
     (clock,) = clocks
     zone_s = clock["zone_h"] * 3600.0

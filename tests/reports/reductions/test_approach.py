@@ -19,10 +19,10 @@ from trimshot.reports.reductions.evidence import Evidence, gather_evidence
 from trimshot.shared.errors import SettingsError
 from trimshot.store.programme import Programme
 
-TRUTH = Path(__file__).parents[2] / "data" / "sorties"
+TRUTH = Path(__file__).parents[2] / "data" / "truth"
 FOOT = 0.3048
 LEVELS = {"up": 0.0, "half": 0.5, "full": 1.0}
-DOUBT = {"air": 0.02, "airspeed": 0.5, "sink": 0.005, "mass": 0.005}
+DOUBT = {"gust": 0.4, "air": 0.02, "airspeed": 0.5, "sink": 0.005, "mass": 0.005}
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ def _asked(evidence: Evidence, **options: float | str) -> ApproachResult:
 
 
 def _truth(sortie: str) -> Any:
-    with gzip.open(TRUTH / f"{sortie}.truth.json.gz", "rt", encoding="utf-8") as file:
+    with gzip.open(TRUTH / f"{sortie}.json.gz", "rt", encoding="utf-8") as file:
         return json.load(file)
 
 
@@ -165,6 +165,19 @@ def test_mass_beyond_that_measured_is_refused(sallow: Evidence) -> None:
     assert any("mass" in reason for reason in result.refused)
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [({"density_altitude": 9000.0}, "density altitude"), ({"headwind": 35.0}, "wind"), ({"headwind": -35.0}, "wind")],
+)
+def test_air_beyond_that_measured_and_wind_beyond_sense_are_refused(
+    sallow: Evidence, options: dict[str, float | str], told: str
+) -> None:
+    # glides lie at up to some 13,000 ft (4,000 m) of density altitude
+    result = _asked(sallow, **options)
+    assert result.heights is None
+    assert any(told in reason for reason in result.refused)
+
+
 def test_without_own_approaches_the_band_is_that_of_untried_predictions(eleven: Programme) -> None:
     evidence = gather_evidence(eleven, sorties=["S250506-01-drag_survey", "S250520-01-drag_survey"])
     result = _asked(evidence, speed=48.0, final_speed=45.0, gear_at="low key", flaps_at="full:base", downwind=1500.0)
@@ -174,6 +187,8 @@ def test_without_own_approaches_the_band_is_that_of_untried_predictions(eleven: 
         assert key.height.half_width > 0.09 * key.height.value  # twice 5 %
         assert key.shares["air"] > 0.2
     sheet = run(replace(evidence, options={"speed": 48.0, "final_speed": 45.0}))
+    # the glides were flown above 5,000 ft, sea level is taken
+    assert any("were flown in thinner" in text for text in sheet.statements)
     assert any("recorded approach without power" in text for text in sheet.missing)
     assert any(text.startswith("Not validated at any height") for text in sheet.cautions)
 

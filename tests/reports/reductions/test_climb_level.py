@@ -13,10 +13,12 @@ from trimshot.reports.reductions.climb_sheet import sheet_of as climb_sheet
 from trimshot.reports.reductions.evidence import Evidence, gather_evidence
 from trimshot.reports.reductions.level import power_and_speed_at_standard, reduce_level
 from trimshot.reports.reductions.level_sheet import sheet_of as level_sheet
+from trimshot.reports.reductions.resampling import spread_of
 from trimshot.store.programme import Programme
 
 KT = 1852 / 3600
 FT = 0.3048
+FPM = FT / 60
 
 
 @pytest.fixture(scope="module")
@@ -77,6 +79,42 @@ def test_climbs_of_the_simulated_aircraft(retractable: Evidence) -> None:
     assert climb_sheet(result, retractable.settings).statements
 
 
+def test_a_flight_of_one_height_alone_does_not_make_the_band(retractable: Evidence) -> None:
+    """Two flights climb through 3,000 m, one makes circuits at one height: drawn alone it tells no height term.
+
+    Made-up climbs, R = 5 - 0.0009 height [m/s] with 2 % of noise: the slope comes back, the band stays of the noise's size.
+    """
+    random = np.random.default_rng(5)
+    height = np.concatenate([np.linspace(900, 3900, 9), np.linspace(1000, 3800, 4), 700 + np.arange(8) * 2.0])
+    rate = 5 - 0.0009 * height
+    frame = climbs(retractable, np.full(len(height), 32.0)).points.assign(
+        sortie=["F0"] * 9 + ["F1"] * 4 + ["F2"] * 8, day=["D0"] * 9 + ["D1"] * 4 + ["D2"] * 8, density_altitude=height,
+        sink_rate=-rate * (1 + random.normal(0, 0.02, len(height))), mass=retractable.standard_mass,
+    )  # fmt: skip
+    one = only(reduce_climb(dataclasses.replace(retractable, points=frame)))
+    assert one.terms[1] == pytest.approx(-0.0009, rel=0.05)
+    for metres in (1000.0, 2000.0, 3500.0):
+        assert one.at(32.0, metres).holds(5 - 0.0009 * metres)
+        assert one.at(32.0, metres).half_width < 0.4
+
+
+def test_the_other_simulated_aircraft_climbs_too(eleven: Programme) -> None:
+    """Fixed pitch, climbs of three flights, one of them at one height only.
+
+    972.6 and 996.6 ft/min: mean true vertical speeds of steady climbs of 213 and 201 s in T250603-01-drag_survey and
+    T250605-01-handling, at 489 and 516 kg and about 6,000 and 4,000 ft density altitude; source: independent
+    simulation, truth of tests/data/truth.
+    """
+    evidence = gather_evidence(eleven, aircraft="TUSSOCK-U1")
+    one = only(reduce_climb(evidence))
+    assert one.points["sortie"].nunique() == 3
+    for rate, mass, feet in ((972.6, 489.0, 6000.0), (996.6, 516.0, 4000.0)):
+        told = one.at(one.centre[0], feet * FT)
+        assert told.holds(rate * FPM * mass / evidence.standard_mass)
+        assert told.half_width < 0.12 * told.value
+    assert climb_sheet(reduce_climb(evidence), evidence.settings).statements
+
+
 def test_excess_power_is_what_the_mass_correction_keeps() -> None:
     # inertia factor W_t/W_s (checks GL-3, SFTE section 12): 10 m/s at 1000 kg are 8 at 1250 kg
     assert rate_at_mass(np.array([10.0]), np.array([1000.0]), 1250.0)[0] == pytest.approx(8.0)
@@ -107,6 +145,47 @@ def test_level_flight_of_the_simulated_aircraft(retractable: Evidence) -> None:
         left = one.index - np.array([one.at(float(v)).value for v in one.speed])
         assert np.std(left) < 0.05 * one.index.mean()
     assert level_sheet(result, retractable.settings).cautions
+
+
+def test_what_is_too_few_says_over_which_airspeeds(retractable: Evidence) -> None:
+    speed = np.linspace(50.0, 53.0, 7)
+    frame = _level_points(speed, (3e-4 * speed**3 + 400.0 / speed) * 1e-7)
+    result = reduce_level(dataclasses.replace(retractable, points=frame))
+    assert not result.fits
+    (reason,) = [one.reason for one in result.left_out if "level point" in one.reason]
+    assert reason == "7 level points over 5.8 kt: 5 over at least 20.0 kt are needed"  # 3 m/s
+
+
+def test_a_misread_airspeed_slides_along_the_curve(retractable: Evidence) -> None:
+    # noise-free points of a known curve: what is left is type B; k = 2, 1.5 times the mass's share, slope times the airspeed's
+    speed = np.linspace(30.0, 60.0, 16)
+    flow = (3e-4 * speed**3 + 400.0 / speed) * 1e-7
+    evidence = dataclasses.replace(retractable, points=_level_points(speed, flow, mass=retractable.standard_mass))
+    (one,) = reduce_level(evidence).fits
+    unsure, airspeed = evidence.settings.uncertainty, evidence.settings.airspeed_uncertainty
+    for at in (33.0, 58.0):
+        value, slope = (3e-4 * at**3 + 400.0 / at) * 1e-7, (9e-4 * at**2 - 400.0 / at**2) * 1e-7
+        assert one.at(at).half_width == pytest.approx(
+            2 * np.hypot(1.5 * unsure.mass_share * value, slope * airspeed), rel=0.02
+        )
+
+
+def test_the_spread_of_draws_is_that_of_their_middle() -> None:
+    random = np.random.default_rng(2)
+    drawn = random.normal(5.0, 0.3, 4000)
+    assert spread_of(drawn) == pytest.approx(0.3, rel=0.05)
+    drawn[:20] = 1e6  # a resample without leverage
+    assert spread_of(drawn) == pytest.approx(0.3, rel=0.1)
+
+
+def _level_points(speed: np.ndarray, flow: np.ndarray, mass: float = 1100.0) -> pd.DataFrame:
+    """Level points of one flight at sea-level density and one engine speed."""
+    return pd.DataFrame(
+        {
+            "sortie": "F0", "day": "D0", "number": range(len(speed)), "start_s": 0.0, "stop_s": 60.0, "kind": "level", "gear": "up", "flap": "up",
+            "equivalent_airspeed": speed, "density_ratio": 1.0, "mass": mass, "engine_speed": 40.0, "sink_rate": 0.0, "fuel_flow": flow,
+        }
+    )  # fmt: skip
 
 
 def test_a_fixed_pitch_s_points_are_one_curve(retractable: Evidence) -> None:

@@ -136,5 +136,5 @@ def test_the_airspeed_to_show_follows_the_position_error() -> None:
 def test_an_empty_programme_says_what_it_needs(evidence: Evidence) -> None:
     empty = dataclasses.replace(evidence, points=evidence.points.iloc[:0])
     assert sheet_of(reduce_coverage(empty), empty.settings).missing
-    sheet = next_sheet.sheet_of(propose_points(empty), empty.settings)
+    sheet = next_sheet.run(empty)
     assert sheet.missing and "sign" in sheet.cautions[0]

@@ -97,8 +97,9 @@ def test_sink_is_stated_at_the_density_it_was_flown_at(
     (one,) = [c for c in drag.conditions if c.condition.gear == "up" and c.condition.propeller == propeller]
     told = one.sink_at(speed * KT, mass * 0.45359237, density_ratio=density_ratio)
     assert told.holds(fpm * 0.00508)
-    # governed: 5.7 % over, inside its band: airspeed not calibrated, and its glides were flown at a density ratio of 0.71
-    assert told.value == pytest.approx(fpm * 0.00508, rel=0.04 if propeller == FINE_STOP else 0.07)
+    # the governed glides were flown at a density ratio of 0.71. The truth is the fall of height at a held airspeed: that of energy
+    # is 1.5 % more
+    assert told.value == pytest.approx(fpm * 0.00508, rel=0.015 if propeller == FINE_STOP else 0.025)
     # stated near the density of the glides, which were flown between 2,000 and 14,000 ft
     assert drag.density_ratio == pytest.approx(density_ratio, abs=0.06)
     sheet = sheet_of(drag, WITH_WING)
@@ -124,8 +125,29 @@ def test_a_parasite_increment_costs_sink_with_the_cube_of_speed(increments: Incr
     """Common practice, no source: constant drag area, so the sink penalty grows steeply with airspeed."""
     (gear,) = [step for step in increments.increments if step.what == "gear"]
     slow, fast = (gear.sink_at(v * KT, 1100.0).value for v in (85, 115))
-    assert fast / slow == pytest.approx((115 / 85) ** 3)
+    # less what a held airspeed gives back, 1 % at 85 kt and 1.7 % at 115 kt of sea level
+    assert fast / slow == pytest.approx((115 / 85) ** 3, rel=0.01)
+    assert fast / slow < (115 / 85) ** 3
     assert gear.trend.holds(0.0)
+
+
+def test_what_no_glide_parts_from_the_airframe_is_said(retractable: Evidence, drag: DragResult) -> None:
+    told = " ".join(sheet_of(drag, WITH_WING).statements)
+    assert "The airframe's own drag is not told" in told
+    # the same glides, every other governed one called stopped: the sheet tells the sum, and the increment between them is none
+    governed = (retractable.points["engine_speed"] < 1300 / 60) & (retractable.points["kind"] == "glide")
+    renamed = governed & (np.cumsum(governed) % 2 == 0)
+    points = retractable.points.assign(propulsion=retractable.points["propulsion"].mask(renamed, "stopped"))
+    evidence = dataclasses.replace(retractable, points=points)
+    told = " ".join(sheet_of(reduce_drag(evidence), WITH_WING).statements)
+    assert (
+        "With the propeller stopped (gear up, flap up, stopped)" in told
+        and "is not told" not in told.split("With the")[0]
+    )
+    steps = {step.what: step.area for step in reduce_increments(evidence).increments}
+    assert steps["propeller idle, governed to 1250 rpm for stopped"].holds(0.0)
+    # truth: apparent CD0 on the fine stop less that governed to 1250 rpm, 0.02102
+    assert steps[f"propeller idle, {FINE_STOP} for stopped"].holds(0.02102 * WING)
 
 
 def test_increments_of_the_fixed_pitch_aircraft(eleven: Programme) -> None:
@@ -195,6 +217,86 @@ def test_the_published_polar_is_recovered() -> None:
         assert float(sink_of(fit.f, fit.k, 53.211 * KT, mass)) / 0.00508 == pytest.approx(
             474.85, rel=0.01
         )  # steep relations here
+
+
+def glides_with(
+    f: float, k: float, speeds: tuple[float, ...], *, flights: int = 3, scatter: float = 0.0
+) -> pd.DataFrame:
+    """Glides of a polar (f [m2], k [1/m2]) at sea level, W 7000 N, at airspeeds [kt], every flight all of them; scatter: share of the sink."""
+    random = np.random.default_rng(3)
+    speed = np.tile(np.asarray(speeds) * KT, flights)
+    flight = [f"F{index}" for index in np.repeat(np.arange(flights), len(speeds))]
+    sink = np.array([glide_sink((f, k), v, 7000 / 9.80665) for v in speed])
+    return pd.DataFrame(
+        {
+            "sortie": flight, "day": flight, "kind": "glide", "weight": 7000.0, "mass_from": "card", "calibrated_airspeed": speed,
+            "equivalent_airspeed": speed, "true_airspeed": speed, "dynamic_pressure": 1.225 / 2 * speed**2,
+            "sink_rate": sink * (1 + scatter * random.standard_normal(len(sink))), "sink_rate_error": 0.01,
+        }
+    )  # fmt: skip
+
+
+def test_a_flap_setting_with_few_glides_leans_on_the_k_of_the_others() -> None:
+    clean, full = Condition("glide", "up", "up", "idle"), Condition("glide", "up", "full", "idle")
+    many = glides_with(0.30, 0.0043, (55, 65, 75, 85, 95), scatter=0.01)
+    few = glides_with(0.80, 0.0045, (60, 62), flights=2)
+    few["sink_rate"] *= np.tile([0.99, 1.01], 2)
+    square, area = (
+        (few["weight"] / few["dynamic_pressure"]) ** 2,
+        few["weight"] * few["sink_rate"] / few["true_airspeed"],
+    )
+    by_themselves = np.polyfit(square, area / few["dynamic_pressure"], 1)[0]
+    assert by_themselves < 0.75 * 0.0045  # two near airspeeds: 1 % of scatter moves a k of their own by a third
+    settings = parse_settings("", "t")
+    assert isinstance(fit_polars({full: few}, settings)[full], str)
+    found = fit_polars({clean: many, full: few}, settings)
+    one, own = found[full], found[clean]
+    assert not isinstance(one, str) and not isinstance(own, str)
+    assert own.told > 0.8 > 0.4 > one.told
+    assert abs(one.k / 0.0045 - 1) < min(0.6 * abs(by_themselves / 0.0045 - 1), 0.2)
+    assert one.f == pytest.approx(0.80, rel=0.15)
+    # what is thought beforehand stands in the band: never surer of k than the tenth it may differ by
+    assert 2 * np.std(one.draws[:, 1]) / one.k > 0.2
+    alone = fit_polars({clean: many}, settings)[clean]
+    assert not isinstance(alone, str) and alone.told == 1.0
+    assert own.k == pytest.approx(alone.k, rel=0.01)
+
+
+def test_a_flap_setting_that_tells_its_k_keeps_it() -> None:
+    """A third more induced drag with flaps, three flights at seven airspeeds: not drawn to the clean wing's."""
+    clean, full = Condition("glide", "up", "up", "idle"), Condition("glide", "up", "full", "idle")
+    speeds = (45, 50, 55, 60, 70, 80, 95)
+    found = fit_polars(
+        {clean: glides_with(0.30, 0.0043, speeds), full: glides_with(0.80, 0.0057, speeds)}, parse_settings("", "t")
+    )
+    kept = [one.k for one in found.values() if not isinstance(one, str)]
+    assert kept == pytest.approx([0.0043, 0.0057], rel=0.03)
+
+
+def test_inferred_states_weigh_half_as_much() -> None:
+    """Two glides of one airspeed, the one with an inferred configuration 12 % steeper: the mean leans to the other by four to one."""
+    condition = Condition("glide", "up", "up", "idle")
+    points = pd.concat([exact(8), exact(8)], ignore_index=True).assign(sink_rate_error=0.0)
+    late = points.index >= 8
+    points.loc[late, "sink_rate"] *= 1.12
+    truth = 0.028 * 12
+    told = []
+    for inferred in (np.zeros(16, dtype=bool), late):
+        fit = fit_polars({condition: points.assign(inferred=inferred)}, parse_settings("", "t"))[condition]
+        assert not isinstance(fit, str)
+        told.append(fit.f / truth - 1)
+    # errors are a share of the drag: 1 / 1.12^2 and its quarter against 1
+    alike, unlike = (0.12 * weight / (1 + weight) for weight in (1 / 1.12**2, 0.25 / 1.12**2))
+    assert told == pytest.approx([alike, unlike], rel=0.06)
+
+
+def test_sink_at_a_density_nobody_flew_is_not_told(drag: DragResult) -> None:
+    """The eleven's glides: density altitudes from 2,000 to 14,000 ft (truth: density ratios 0.67 to 0.92)."""
+    for one in drag.conditions:
+        speed = sum(one.speeds(drag.standard_mass)) / 2
+        assert one.sink_at(speed, drag.standard_mass, density_ratio=0.78).is_known
+        for never in (0.55, 1.05):
+            assert not one.sink_at(speed, drag.standard_mass, density_ratio=never).is_known
 
 
 def test_one_odd_point_counts_less_when_asked_so() -> None:

@@ -16,7 +16,7 @@ from trimshot.reports.reductions.landings import Landing, reduce_landings, sink_
 from trimshot.reports.reductions.landings_sheet import run
 from trimshot.store.programme import Programme
 
-TRUTH = Path(__file__).parents[2] / "data" / "sorties"
+TRUTH = Path(__file__).parents[2] / "data" / "truth"
 KNOT, FPM = 1852 / 3600, 0.3048 / 60
 SAME_S = 6.0  # clocks of recorders and simulation differ by a second or two
 
@@ -30,7 +30,7 @@ def landings(eleven: Programme) -> tuple[Landing, ...]:
 
 
 def _truth_of(landing: Landing, starts: Any) -> dict[str, float]:
-    with gzip.open(TRUTH / f"{landing.reference.sortie}.truth.json.gz", "rt", encoding="utf-8") as file:
+    with gzip.open(TRUTH / f"{landing.reference.sortie}.json.gz", "rt", encoding="utf-8") as file:
         events = json.load(file)["events"]
     at = starts[landing.reference.sortie].timestamp() + (landing.reference.stop_s or 0.0)
     near = [e for e in events if e["type"] == "touchdown" and abs(e["start"] - at) < SAME_S]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from trimshot.reports.reductions.bands import UNKNOWN, band_of
 from trimshot.reports.reductions.evidence import gather_evidence
 from trimshot.reports.reductions.mass_sheet import sheet_of
-from trimshot.reports.reductions.mass_state import arm_after_burn, place_in_envelope, reduce_mass
+from trimshot.reports.reductions.mass_state import arm_after_burn, place_in_envelope, place_of_bands, reduce_mass
 from trimshot.shared.settings import parse_settings
 from trimshot.store.programme import Programme
 
@@ -44,6 +45,14 @@ def test_places_in_the_envelope(mass_lb: float, arm_in: float, word: str) -> Non
     aircraft = parse_settings(SQUARE, "t").aircraft
     assert place_in_envelope(mass_lb * LB, arm_in * IN, aircraft) == word
     assert place_in_envelope(mass_lb * LB, arm_in * IN, parse_settings("", "t").aircraft) == "not known"
+
+
+def test_a_band_over_the_edge_is_not_called_inside() -> None:
+    aircraft = parse_settings(SQUARE, "t").aircraft  # to 2,000 lb and 100 in
+    arm = band_of(90 * IN, 0.2 * IN, unit="m")
+    for mass_lb, word in ((1900, "inside"), (1990, "at the edge"), (2010, "at the edge"), (2100, "outside")):
+        assert place_of_bands(band_of(mass_lb * LB, 10 * LB, unit="kg"), arm, aircraft) == word
+    assert place_of_bands(band_of(1500 * LB, 10 * LB, unit="kg"), UNKNOWN, aircraft) == "not known"
 
 
 def test_what_is_missing_is_said(eleven: Programme) -> None:

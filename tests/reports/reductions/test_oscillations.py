@@ -50,3 +50,13 @@ def test_the_sheet_tells_each_phugoid(eleven: Programme) -> None:
     assert sum(text.startswith("Phugoid at") for text in sheet.statements) == 2
     assert any(text.startswith("Short period:") for text in sheet.statements)
     assert len(sheet.figures) == 1
+
+
+def test_fewer_than_three_cycles_are_provisional(eleven: Programme, result: OscillationsResult) -> None:
+    """14 CFR Part 60, Table A2A 2.c.9 records a phugoid over three cycles; these were flown for one and one and a half."""
+    for one in result.of_kind("phugoid"):
+        assert one.cycles < 3
+        assert one.damping.type_b >= 0.01
+        assert one.period.half_width >= 2 * 0.02 * one.period.value
+    sheet = run(gather_evidence(eleven, aircraft="SALLOW-R1"))
+    assert sum("fewer than 3: provisional" in text for text in sheet.statements) == 2

@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 from trimshot.reports.reductions.evidence import Evidence, gather_evidence
 from trimshot.reports.reductions.sheet import Reference
 from trimshot.reports.reductions.slow_down import Slowing, amplification, fit_runs, reduce_slow_down, slow
+from trimshot.reports.reductions.slow_down_doubt import Doubt, air_of, doubt_of
 from trimshot.reports.reductions.slow_down_runs import Run
 from trimshot.reports.reductions.slow_down_sheet import run
 from trimshot.shared.physics.constants import STANDARD_GRAVITY
@@ -77,6 +78,57 @@ def test_a_descent_makes_more_of_an_error_of_drag() -> None:
 def evidence(eleven: Programme) -> Evidence:
     whole = gather_evidence(eleven, aircraft="SALLOW-R1")
     return replace(whole, options={"gear_speed": 56.6, "flap_speed": 51.0})
+
+
+def _time_of(share: float, air: float, sink: float) -> float:
+    """Seconds from 55 to 42 m/s of equivalent airspeed by an independent integration, drag and air off by what is given."""
+
+    def change(_: float, state: np.ndarray) -> list[float]:
+        return [-STANDARD_GRAVITY * (_steepness(state[0]) * (1 + share) + air - sink / state[0])]
+
+    def reached(_: float, state: np.ndarray) -> float:
+        return float(state[0] - 42.0)
+
+    reached.terminal = True  # type: ignore[attr-defined]
+    return float(solve_ivp(change, (0, 2000), [55.0], events=reached, rtol=1e-7, atol=1e-7).t[-1])
+
+
+@pytest.mark.parametrize("sink", [0.0, 3.5])
+def test_the_band_is_that_of_drawn_and_integrated_slow_downs(sink: float) -> None:
+    speed = np.linspace(55.0, 42.0, 60)
+    steep = np.array([_steepness(v) for v in speed])
+    middle = slow(_model(), (55.0, 42.0), sink=sink, mass_ratio=1.0, root_density=1.0)
+    time, way = doubt_of(steep, speed, sink=sink, root_density=1.0, doubt=Doubt(0.03, 0.4, 0.0), middle=middle)
+    random = np.random.default_rng(8)
+    air = air_of(0.4, 48.5, middle[0])
+    drawn = [_time_of(random.normal(0, 0.03), random.normal(0, air), sink) for _ in range(250)]
+    low, high = np.quantile(drawn, [0.025, 0.975])
+    assert time.low == pytest.approx(low, rel=0.06)
+    assert time.high == pytest.approx(high, rel=0.12)
+    assert way.low < way.value < way.high
+    if sink > 0:  # more is lost of a descent's margin than is won
+        assert time.high - time.value > 1.3 * (time.value - time.low)
+
+
+def test_where_the_speed_might_not_fall_there_is_no_band() -> None:
+    speed = np.linspace(50.0, 42.0, 60)
+    steep = np.array([_steepness(v) for v in speed])
+    sink = 0.93 * float(np.min(steep * speed))  # 7 % of the drag is left to slow with
+    middle = slow(_model(), (50.0, 42.0), sink=sink, mass_ratio=1.0, root_density=1.0)
+    assert np.isfinite(middle).all()
+    sure = doubt_of(steep, speed, sink=sink, root_density=1.0, doubt=Doubt(0.005, 0.0, 0.0), middle=middle)
+    unsure = doubt_of(steep, speed, sink=sink, root_density=1.0, doubt=Doubt(0.06, 0.4, 0.0), middle=middle)
+    assert sure[0].is_known
+    assert not unsure[0].is_known
+
+
+def test_bands_hold_the_measured_times(evidence: Evidence) -> None:
+    """Six slow-downs of the independent simulation: 95 % bands, one of six in a steep descent without any."""
+    banded = [t for t in reduce_slow_down(evidence).trials if t.band.is_known]
+    assert len(banded) >= 5
+    assert sum(not t.holds for t in banded) <= 1
+    assert all(t.band.half_width < 0.5 * t.measured for t in banded)
+    assert any("the bands hold" in text for text in run(evidence).statements)
 
 
 def test_recorded_slow_downs_are_predicted(evidence: Evidence) -> None:

@@ -19,7 +19,7 @@ AUDIT = (Path(__file__).parent / "accessibility.js").read_text(encoding="utf-8")
 TAILS = (
     "", "drop", "points", "ask", "ask?condition=bank>deg(20)&at_least=5s", "ask?condition=bnk>2", "results", "results/drag",
     "limits", "questions", "ledger", f"sortie/{DRAG}?point=3", f"sortie/{DRAG}/points/3", f"sortie/{DRAG}/tables",
-    f"sortie/{DRAG}/marks", f"sortie/{DRAG}/ledger",
+    f"sortie/{DRAG}/marks", f"sortie/{DRAG}/ledger", f"sortie/{DRAG}/rows?from=600&to=610",
 )  # fmt: skip
 FOCUSABLE = "a[href], button, input:not([type=hidden]), select, textarea, summary, [tabindex='0']"
 WALK = """(selector) => {
@@ -114,6 +114,34 @@ def test_a_picture_says_what_it_shows(visitor: Any, address: str, programme: Pro
     stored = programme.samples(DRAG, ["indicated_airspeed"], start=600.0, stop=660.0)["indicated_airspeed"] / 0.514444
     told = panel.get_attribute("aria-label").split("indicated airspeed ")[1].split(";")[0].split(" to ")
     assert [float(one) for one in told] == pytest.approx([stored.min(), stored.max()], abs=0.15)  # kt, one decimal
+
+
+def test_a_lane_says_what_it_shows_of_the_window(visitor: Any, address: str, programme: Programme) -> None:
+    gear = programme.states(DRAG, "gear")
+    down = gear[gear["value"] == "down"].iloc[0]
+    stop = float(down["stop_s"])
+    visitor.goto(f"{address}sortie/{DRAG}?from={stop - 30}&to={stop + 60}")
+    visitor.wait_for_selector(".lane[aria-label^='gear against UTC: down ']", state="attached")
+    told = visitor.locator(".lane[aria-label^='gear']").get_attribute("aria-label")
+    passed = gear[(gear["stop_s"] > stop - 30) & (gear["start_s"] < stop + 60)]["value"]
+    assert [one.split(" ")[0] for one in told.partition(": ")[2].split(", ")] == list(passed)
+
+
+def test_opening_a_point_is_told_in_a_sentence(visitor: Any, address: str) -> None:
+    """The heading and the first numbers: not the table of every channel, which would be read for minutes."""
+    visitor.goto(f"{address}sortie/{DRAG}?point=3")
+    visitor.wait_for_selector("#detail[data-point]")
+    said = visitor.locator("#detail-note").text_content()
+    assert said.startswith("Point 3 ")
+    assert "±" in said and "calibrated airspeed" in said
+    assert len(said) < 250
+    assert visitor.locator("[aria-live] table, [role=status] table").count() == 0
+
+
+def test_a_number_of_the_coverage_says_of_what(visitor: Any, address: str) -> None:
+    visitor.goto(address)
+    name = visitor.locator(".matrix td a").first.get_attribute("aria-label")
+    assert all(word in name for word in ("point", "gear", "flap", "kt"))
 
 
 @pytest.mark.parametrize(

@@ -338,3 +338,38 @@ def test_samples_as_bytes_are_those_of_the_text(client: TestClient, query: str) 
         values = np.frombuffer(packed, "<f4", count, 8 * count + 4 * place * count)
         expected = np.array(text["channels"][name], float)
         assert np.allclose(values, expected, rtol=1e-5, atol=1e-3, equal_nan=True), name
+
+
+def test_the_rows_of_every_recorder_behind_a_stretch(client: TestClient, programme: Programme) -> None:
+    """Ten seconds: the rows told are those whose times, in the stored tracks, lie in them."""
+    import pyarrow.parquet as pq
+
+    page = client.get(f"/sortie/{DRAG}/rows?from=600&to=610&format=json").json()
+    told = {one["file"]: (one["first"], one["last"]) for one in page["rows"]}
+    wanted = {}
+    for track in sorted((programme.folder / "sorties" / DRAG / "tracks").glob("*.parquet")):
+        table = pq.read_table(track, columns=["time_s", "row", "source"]).to_pandas()
+        inside = table[(table["time_s"] >= 600) & (table["time_s"] < 610)]
+        if len(inside):
+            wanted[track.stem] = (int(inside["row"].min()), int(inside["row"].max()))
+    assert sorted(told.values()) == sorted(wanted.values())
+    assert len(told) >= 3
+    for one in page["rows"]:
+        assert [one["lines"][0]["row"], one["lines"][-1]["row"]] == [one["first"], one["last"]]
+    assert f"/sortie/{DRAG}?from=600" in client.get(f"/sortie/{DRAG}/rows?from=600&to=610").text
+    assert client.get("/sortie/nobody/rows").status_code == 404
+
+
+def test_a_bare_number_is_told_while_it_is_typed(client: TestClient) -> None:
+    assert "taken in m/s" in client.get("/ask/check?condition=calibrated_airspeed>95").json()["notes"][0]
+    assert client.get("/ask/check?condition=calibrated_airspeed>95 kt").json()["notes"] == []
+
+
+def test_a_judgement_taken_back_is_not_counted(client: TestClient) -> None:
+    before = client.get("/?format=json").json()["marks"]
+    form = {"action": "reject", "number": "1", "reason": "thermal", "by": "T. Pilot"}
+    made = client.post(f"/sortie/{DRAG}/marks?format=json", data=form).json()["id"]
+    assert client.get("/?format=json").json()["marks"] == before + 1
+    back = {"action": "withdraw", "mark": made, "reason": "mistaken", "by": "T. Pilot"}
+    client.post(f"/sortie/{DRAG}/marks?format=json", data=back)
+    assert client.get("/?format=json").json()["marks"] == before
