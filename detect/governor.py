@@ -35,6 +35,7 @@ SAME_SPEED = 0.012
 SAME_HOLD = 0.006
 NEAR_SPEED = 0.97
 HOLD_BESIDE_S = 6.0
+SOON_S = 10.0
 DIRECT_S = 15.0
 STARTING_S = 10.0
 SLOWEST_COMMAND_PER_S = 0.01
@@ -44,6 +45,11 @@ KEPT_RATIO = 0.1
 KEPT_PERCENT = 40.0
 GUST_FACTOR = 4.0
 LEAST_SWING = 0.008
+IDLING = 0.15  # of the load
+BESIDE_S = 15.0
+FOLLOWED_S = 3.0
+MOVED_BESIDE = 0.01  # of the speed
+SAME_ADVANCE = 0.02  # of speed over airspeed
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +146,8 @@ def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, .
     out, responses = [], []
     for move in moves:
         speeds = (move.before * scale, move.after * scale)
-        cause = None if _leaves_hold(move, speeds, holds) else _cause(engine, move, power_moves)
+        commanded = _leaves_hold(move, speeds, holds) or _comes_down(move, speeds, holds)
+        cause = None if commanded else _cause(engine, move, power_moves)
         if cause is None and not _meets_hold(speeds, holds):
             cause = "airspeed"  # on the fine stop all along: gusts move it, the lever does not
         if cause is None:
@@ -159,10 +166,27 @@ def rpm_events(engine: Engine, power_moves: tuple[Event, ...]) -> tuple[Event, .
 
 
 def _governed_holds(engine: Engine) -> list[Hold]:
-    """Holds that are the governor's work, and those at the very speed of one of these: chance seldom meets it."""
+    """Holds that are the governor's work, and those at the very speed of one of these that chance does not explain."""
     found = find_holds(engine)
     sure = [hold for hold in found if _held_by_governor(engine, hold)]
-    return [h for h in found if any(abs(h.speed / s.speed - 1.0) < SAME_HOLD for s in sure)]
+    alike = [h for h in found if any(abs(h.speed / s.speed - 1.0) < SAME_HOLD for s in sure)]
+    return [h for h in alike if h in sure or not _follows_beside(engine, h)]
+
+
+def _follows_beside(engine: Engine, hold: Hold) -> bool:
+    """Whether the idling propeller turns by the airspeed just before or after as it does in the hold: on its fine stop."""
+    first, stop = (int(k) for k in np.searchsorted(engine.time_s, (hold.start_s, hold.stop_s)))
+    if not median_of(engine.load[first:stop]) < IDLING:
+        return False
+    count = round(BESIDE_S / engine.step_s)
+    beside = np.r_[max(0, first - count) : first, stop : min(len(engine.speed), stop + count)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        advance = np.log(engine.speed / engine.airspeed)
+        moved = np.abs(engine.speed[beside] / hold.speed - 1.0) > MOVED_BESIDE
+        beside = beside[moved & (engine.load[beside] < IDLING) & np.isfinite(advance[beside])]
+    if len(beside) * engine.step_s < FOLLOWED_S:
+        return False
+    return abs(median_of(advance[beside]) - median_of(advance[first:stop])) < SAME_ADVANCE
 
 
 def _leaves_hold(move: Move, speeds: tuple[float, float], holds: list[Hold]) -> bool:
@@ -173,6 +197,15 @@ def _leaves_hold(move: Move, speeds: tuple[float, float], holds: list[Hold]) -> 
     if not any(abs(move.start_s - h.stop_s) < HOLD_BESIDE_S and _same(h, speeds[0]) for h in holds):
         return False
     return move.change > 0 or any(abs(h.start_s - move.stop_s) < HOLD_BESIDE_S and _same(h, speeds[1]) for h in holds)
+
+
+def _comes_down(move: Move, speeds: tuple[float, float], holds: list[Hold]) -> bool:
+    """Whether the speed fell from one that the governor holds elsewhere to one it holds soon after: it turned above what is now asked."""
+    return (
+        move.change < 0
+        and any(_same(h, speeds[0]) for h in holds)
+        and any(0.0 <= h.start_s - move.stop_s < SOON_S and _same(h, speeds[1]) for h in holds)
+    )
 
 
 def _meets_hold(speeds: tuple[float, float], holds: list[Hold]) -> bool:

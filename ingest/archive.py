@@ -104,10 +104,10 @@ def too_big(where: str) -> InputError:
     )
 
 
-def unpack(path: Path, into: Path, allowance: Allowance) -> list[Member]:
-    """All files of an archive, each in a numbered folder of its own under `into`.
+def unpack(path: Path, into: Path, allowance: Allowance, below: str = "") -> list[Member]:
+    """All files of an archive, or those of one folder inside it, each in a numbered folder of its own under `into`.
 
-    Raises InputError when the archive is broken, breaks a rule, or goes past the allowance.
+    below: the folder; it may lie in an archive inside, which is then unpacked as a whole. Raises InputError when the archive is broken, breaks a rule, or goes past the allowance.
     """
     members = check_archive(path)
     allowance.files_left -= len(members)
@@ -117,6 +117,8 @@ def unpack(path: Path, into: Path, allowance: Allowance) -> list[Member]:
     with zipfile.ZipFile(path) as archive:
         for number, member in enumerate(members, start=1):
             name = PurePosixPath(member.filename.replace("\\", "/")).as_posix()
+            if below and not (name.startswith(f"{below}/") or below.startswith(f"{name}/")):
+                continue
             target = into / f"{number:05d}" / plain_name(name)
             target.parent.mkdir(parents=True)
             _write(archive, member, target, allowance)

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import numpy as np
 import pyarrow as pa
@@ -53,20 +54,36 @@ def tables_of(arrays: Sequence[NamedArray], text: Mapping[str, str]) -> list[Typ
             groups.setdefault((array.group, length), _Group(array.group, length)).arrays.append(array)
     merged = _lend_times(list(groups.values()))
     several = len({group.name for group in merged}) < len(merged)
-    tops = {group.name for group in merged if group.name}
-    return [_table(group, facts_of(_said_of(group.name, tops, text)), with_length=several) for group in merged]
+    said = said_of_tables([group.name for group in merged], text)
+    return [_table(group, facts_of(words), with_length=several) for group, (_, words) in zip(merged, said, strict=True)]
 
 
-def _said_of(group: str, tops: set[str], text: Mapping[str, str]) -> dict[str, str]:
+def said_of_tables(groups: Sequence[str], text: Mapping[str, str]) -> Iterator[tuple[str, dict[str, str]]]:
+    """(group, what is said of it) of every table's group, in their order; see `tables_of`."""
+    tops = {group for group in groups if group}
+    words = _words_by_table(text, tops)
+    for group in groups:
+        yield group, _said_of(group, text, words, tops)
+
+
+def _tops_on(path: str, tops: Set[str]) -> list[str]:
+    """The tables a path leads through, the deepest last ('engine' of 'engine/start' and of 'engine: start')."""
+    return [path[:end] for end, mark in enumerate(f"{path}/") if mark in "/:" and path[:end] in tops]
+
+
+def _words_by_table(text: Mapping[str, str], tops: Set[str]) -> dict[str, list[str]]:
+    """Paths of the words by the deepest table they lead through, '' for none."""
+    out: dict[str, list[str]] = {}
+    for path in text:
+        out.setdefault("".join(_tops_on(path, tops)[-1:]), []).append(path)
+    return out
+
+
+def _said_of(group: str, text: Mapping[str, str], words: Mapping[str, list[str]], tops: Set[str]) -> dict[str, str]:
     """What is said of a table: of its own group first, then of those above; not what is said of other tables."""
-
-    def is_in(path: str, top: str) -> bool:
-        return path == top or path.startswith((top + "/", top + ":"))
-
-    others = [top for top in tops if top != group and not is_in(group, top)]
-    said = {path: words for path, words in text.items() if not any(is_in(path, top) for top in others)}
-    own = {path: words for path, words in said.items() if group and is_in(path, group)}
-    return own | {path: words for path, words in said.items() if path not in own}
+    own = words.get(group, []) if group else []
+    above = [words.get(top, []) for top in ("", *_tops_on(group, tops)) if top != group or not group]
+    return {path: text[path] for path in (*own, *chain.from_iterable(above))}
 
 
 def _with_moments(array: NamedArray) -> NamedArray:

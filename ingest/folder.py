@@ -9,14 +9,14 @@ import tempfile
 import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ..shared.errors import InputError
 from ..shared.findings import Finding
 from .archive import Allowance, check_archive, is_archive, unpack
 from .gzipped import is_gzipped, read_gzipped_head, unpack_gzipped
-from .packed import archive_above, sorties_packed
+from .packed import archive_above, holds_several_logs, sorties_packed
 from .raw import HEAD_BYTES, LogFile
 from .registry import is_log
 
@@ -25,6 +25,7 @@ _OWN_SUFFIXES = (".duckdb", ".wal", ".lock", ".part")
 _OWN_BESIDE_PROGRAMME = frozenset({"settings.toml", "questions.json", "marks.jsonl", "sorties", "reports"})
 _LITTER = frozenset({"__macosx", "thumbs.db", "desktop.ini"})
 _UNWRITABLE = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})  # controls, marks without a shape, half characters, line ends
+_SEVERAL = 2  # archives with several logs in them, beside which a log belongs to none
 _DEPTH = 3  # an archive inside an archive inside an archive is where looking stops
 
 
@@ -98,7 +99,7 @@ def _open_files(path: Path, scratch: Path) -> list[LogFile]:
 
 def _files_inside(archive: Path, folder: str, scratch: Path) -> list[LogFile]:
     """The files of one folder of an archive, named as in that folder."""
-    files = _unpacked(archive, "", scratch, Allowance(), _DEPTH)
+    files = _unpacked(archive, "", scratch, Allowance(), _DEPTH, below=folder)
     found = [replace(f, name=f.name[len(folder) + 1 :]) for f in files if f.name.startswith(f"{folder}/")]
     if not found:
         raise InputError("the archive has no such folder", where=archive.name, found=folder)
@@ -128,20 +129,45 @@ def _below_one_folder(files: list[LogFile]) -> list[LogFile]:
 
 
 def sorties_in(path: Path) -> list[Path]:
+    """Sorties under a path, see `find_sorties`."""
+    return find_sorties(path).sorties
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What lies under a path: the sorties, and logs beside several archives, which nobody can say the sortie of."""
+
+    sorties: list[Path]
+    beside: list[Path]
+
+
+def find_sorties(path: Path) -> Search:
     """Sorties under a path: itself when it holds logs directly, else every folder or archive that does.
 
     A sortie's folder is the highest one with a log (or a card) directly in it; the folders inside
-    belong to it. A file is one sortie, but an archive may hold several: each is then the path of its folder
-    inside ('logs.zip/2031-04-01'), which `open_sortie` takes. Raises InputError when nothing is there.
+    belong to it, and so does an archive, but two archives or more with several logs each are sorties. A file is one sortie, but
+    an archive may hold several: each is then the path of its folder inside ('logs.zip/2031-04-01'), which
+    `open_sortie` takes. Raises InputError when nothing is there.
     """
     if not _is_folder(path):
-        return _in_archive(path) if archive_above(path) is not None or is_archive(path) else [_existing_file(path)]
-    found = _search(path)
-    if not found:
+        inside = archive_above(path) is not None or is_archive(path)
+        return Search(_in_archive(path) if inside else [_existing_file(path)], [])
+    found = Search([], [])
+    _search(path, found)
+    if not found.sorties:
         raise InputError(
             "no logs here", where=str(path), do="give the folder of a sortie, or the folder above several of them"
         )
     return found
+
+
+def left_beside(log: Path) -> InputError:
+    """What to say of a log that lies beside several archives."""
+    return InputError(
+        "the log lies beside several archives, each a sortie: which of them it belongs to is not known",
+        where=log.name,
+        do="put it into a folder of its own, or into one with the archive it belongs to, and add that folder",
+    )
 
 
 def _in_archive(path: Path) -> list[Path]:
@@ -153,18 +179,25 @@ def _in_archive(path: Path) -> list[Path]:
     return [path / folder for folder in several] or [path]
 
 
-def _search(folder: Path) -> list[Path]:
+def _search(folder: Path, found: Search) -> None:
     children = _visible(folder)
     files = [child for child in children if _obstacle(child) is None]
-    if any(not is_archive(file) and is_log(_as_unpacked(_log_file(file, file.name))) for file in files):
-        return [folder]
-    found: list[Path] = []
+    archives = [file for file in files if is_archive(file)]
+    others = [file for file in files if file not in archives]
+    if any(_is_log(file) for file in others):
+        if sum(holds_several_logs(archive, _is_hidden) for archive in archives) < _SEVERAL:
+            found.sorties.append(folder)
+            return
+        found.beside.extend(file for file in others if _is_log(file))
     for child in children:
         if child.is_dir() and not child.is_symlink():
-            found += _search(child)
-        elif _obstacle(child) is None and is_archive(child):
-            found += _in_archive(child)
-    return found
+            _search(child, found)
+        elif child in archives:
+            found.sorties.extend(_in_archive(child))
+
+
+def _is_log(path: Path) -> bool:
+    return is_log(_as_unpacked(_log_file(path, path.name)))
 
 
 def _as_unpacked(file: LogFile) -> LogFile:
@@ -293,8 +326,10 @@ def _open_inner(files: list[LogFile], scratch: Path, allowance: Allowance, depth
     return out
 
 
-def _unpacked(path: Path, prefix: str, scratch: Path, allowance: Allowance, depth: int) -> list[LogFile]:
-    members = [m for m in unpack(path, scratch, allowance) if not _is_hidden_member(m.name)]
+def _unpacked(
+    path: Path, prefix: str, scratch: Path, allowance: Allowance, depth: int, *, below: str = ""
+) -> list[LogFile]:
+    members = [m for m in unpack(path, scratch, allowance, below) if not _is_hidden_member(m.name)]
     files = [_log_file(member.path, prefix + member.name) for member in members]
     return _open_inner(files, scratch, allowance, depth - 1)
 

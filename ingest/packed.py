@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import zipfile
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from lzma import LZMAError
 from pathlib import Path, PurePosixPath
 
+from ..shared.errors import InputError
 from .archive import check_archive, is_archive
 from .raw import HEAD_BYTES, LogFile
 from .registry import is_log
@@ -29,7 +30,7 @@ def sorties_packed(path: Path, is_hidden: Callable[[str], bool]) -> list[str]:
         groups.setdefault(first if rest else "", []).append(rest or first)
     if len(groups) < 2:
         return []
-    logs = _logs_in(path)
+    logs = set(_logs_in(path))
     held = {g: [n for n in inner if above + (f"{g}/{n}" if g else n) in logs] for g, inner in groups.items()}
     folders = [g for g, inner in held.items() if inner and g]
     if held.get("") or len(folders) < 2:
@@ -38,6 +39,15 @@ def sorties_packed(path: Path, is_hidden: Callable[[str], bool]) -> list[str]:
     dated = None not in dates and len(set(dates)) > 1
     alike = len(held[folders[0]]) > 1 and all(sorted(held[g]) == sorted(held[folders[0]]) for g in folders)
     return [above + folder for folder in sorted(folders)] if dated or alike else []
+
+
+def holds_several_logs(path: Path, is_hidden: Callable[[str], bool]) -> bool:
+    """True for an archive with two logs in it at least, however deep its folders; False for a damaged one."""
+    try:
+        check_archive(path)
+    except InputError:
+        return False
+    return sum(not any(is_hidden(part) for part in name.split("/")) for name in _logs_in(path)) > 1
 
 
 def archive_above(path: Path) -> tuple[Path, str] | None:
@@ -57,9 +67,8 @@ def _common_folder(names: Sequence[str]) -> str:
     return folder + _common_folder([name[len(folder) :] for name in names])
 
 
-def _logs_in(path: Path) -> set[str]:
-    """Names of the members that begin like a log."""
-    found = set()
+def _logs_in(path: Path) -> Iterator[str]:
+    """Names of the members that begin like a log, in the archive's order."""
     with zipfile.ZipFile(path) as archive:
         for member in archive.infolist():
             name = member.filename.replace("\\", "/")
@@ -69,5 +78,4 @@ def _logs_in(path: Path) -> set[str]:
             except (zipfile.BadZipFile, OSError, ValueError, EOFError, RuntimeError, zlib.error, LZMAError):
                 continue
             if not member.is_dir() and is_log(LogFile(path, name, member.file_size, head)):
-                found.add(name)
-    return found
+                yield name

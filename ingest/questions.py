@@ -74,11 +74,12 @@ _ZONE = _Subject(
 )
 _DATE_ORDER = _Subject(
     "date_order",
-    "Does the recorder of {file} write the day first (dmy) or the month first (mdy)?",
+    "Does the recorder of {file} write the {orders}?",
     "its samples are left out",
     ("date_order",),
-    ("dmy", "mdy"),
+    ("dmy", "mdy", "ymd"),
 )
+_FIRST_FIELD = {"dmy": "day", "mdy": "month", "ymd": "year"}
 _UNIT = _Subject(
     "unit",
     "Which unit is the column {column} of {file} in?",
@@ -226,6 +227,8 @@ def _with_questions(finding: Finding, readings: Sequence[FileReading]) -> Findin
         subject = _CARD_SPEED if finding.facts.get("header") == PLANNED_SPEED else _CARD
     if subject is _UNIT:
         questions = [_unit_question(finding, reading, header) for header in finding.facts.get("headers", ())]
+    elif subject is _DATE_ORDER:
+        questions = [_order_question(finding, reading)]
     else:
         questions = [_question(subject, finding, reading, finding.facts.get("header"))]
     return dataclasses.replace(finding, facts={**finding.facts, "questions": [_plain(q) for q in questions]})
@@ -270,6 +273,14 @@ def _unit_question(finding: Finding, reading: FileReading, header: str) -> Quest
         choices=tuple(dict.fromkeys((*symbols, "1"))),
         form="1 is a bare number: the column then stays a raw one",
     )
+
+
+def _order_question(finding: Finding, reading: FileReading) -> Question:
+    """Only the orders in which the file's dates can be read are answers."""
+    orders = tuple(str(one["order"]) for one in finding.facts.get("readings", ())) or _DATE_ORDER.choices
+    named = " or the ".join(f"{_FIRST_FIELD[order]} first ({order})" for order in orders)
+    subject = dataclasses.replace(_DATE_ORDER, text=_DATE_ORDER.text.replace("{orders}", named), choices=orders)
+    return _question(subject, finding, reading, None)
 
 
 def _plain(question: Question) -> dict[str, Any]:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ..shared.codes import CODES
-from ..shared.errors import SettingsError, TrimshotError
+from ..shared.errors import ClockError, SettingsError, TrimshotError
 from ..shared.findings import Finding, Level
 from ..shared.recording import Clock, Source
 from ..shared.settings import InstrumentProfile, Settings
@@ -23,6 +27,8 @@ from .wraps import unwrap_counters
 
 _NO_LOSS = frozenset(("NOT_A_LOG", "DUPLICATE_FILE"))  # files left out without anything lost
 
+Integers = NDArray[np.int64]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
@@ -31,7 +37,7 @@ class Table:
     raw: RawTrack
     mapped: MappedTrack
     profile: InstrumentProfile | None
-    alternatives: tuple[tuple[str, RawTime], ...] = ()  # the same stamps with day and month exchanged
+    alternatives: tuple[tuple[str, RawTime], ...] = ()  # the same stamps in every order their dates can have
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,13 +104,14 @@ def read_file(file: LogFile, settings: Settings) -> FileReading:
     ledger = dict(raw.ledger)
     for number, track in enumerate(raw.tracks):
         keep = in_calendar(track.time)
+        times = _times(orders, number, track.row, keep)
         if not keep.all():
             findings += report_impossible(track, keep, ledger, file.name)
             track = take_rows(track, keep)
         if len(track.row):
             track, wrapped = unwrap_counters(track, file.name)
             findings += wrapped
-            tables.append(Table(track, map_track(track, file.name, profile), profile, _times(orders, number, keep)))
+            tables.append(Table(track, map_track(track, file.name, profile), profile, times))
     raw = dataclasses.replace(raw, findings=(*raw.findings, *findings), ledger=ledger)
     return FileReading(file, sha256, raw, tuple(tables))
 
@@ -142,17 +149,22 @@ def _sha256(file: LogFile) -> str:
 def _both_orders(
     adapter: Adapter, file: LogFile, raw: RawFile, profile: InstrumentProfile | None
 ) -> dict[str, RawFile]:
-    """The file read once with the day first and once with the month first, where it does not tell."""
-    if not any(finding.code == "DATE_ORDER_AMBIGUOUS" for finding in raw.findings):
-        return {}
+    """The file read once in every order its dates can have, where it does not tell."""
+    open_ones = [finding for finding in raw.findings if finding.code == "DATE_ORDER_AMBIGUOUS"]
+    possible = {str(one["order"]) for finding in open_ones for one in finding.facts.get("readings", ())}
     asked = profile or InstrumentProfile()
-    return {o: adapter.read(file, asked.model_copy(update={"date_order": o})) for o in ("dmy", "mdy")}
+    out = {}
+    for order in sorted(possible):
+        with suppress(ClockError):  # another table of the file shows no date in this order
+            out[order] = adapter.read(file, asked.model_copy(update={"date_order": order}))
+    return out
 
 
-def _times(orders: dict[str, RawFile], number: int, keep: Flags) -> tuple[tuple[str, RawTime], ...]:
-    times = [(order, raw.tracks[number].time) for order, raw in orders.items() if number < len(raw.tracks)]
-    # day and month exchanged leave the year: the same rows go
-    return tuple((order, take_times(time, keep)) for order, time in times if len(time.seconds) == len(keep))
+def _times(orders: dict[str, RawFile], number: int, row: Integers, keep: Flags) -> tuple[tuple[str, RawTime], ...]:
+    """Every reading of a table's stamps that has the same rows; keep: which of these stay."""
+    tracks = [(order, raw.tracks[number]) for order, raw in orders.items() if number < len(raw.tracks)]
+    # short dates read otherwise stay in 1970 to 2069, or in their year: the same rows leave the calendar
+    return tuple((order, take_times(track.time, keep)) for order, track in tracks if np.array_equal(track.row, row))
 
 
 def _as_first(again: RawFile, first: RawFile) -> RawFile:

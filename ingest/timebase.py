@@ -47,7 +47,7 @@ _LEAPS: tuple[tuple[str, int], ...] = (
 class Entry:
     """One table's time as its file tells it, with the channels that can bear witness.
 
-    alternatives: other readings of the same stamps (day and month exchanged), each as `time`.
+    alternatives: readings of the same stamps (day, month or year first), each as `time`.
     """
 
     file: str
@@ -245,7 +245,7 @@ def _placed(entry: Entry, shift: Shift, reading: str) -> Solved:
         note("DATE_FROM_COMPANION", f"the date {date} was taken from {shift.companion}: {shift.evidence}", date=date)
         settled.append("DATE_MISSING")
     if reading:
-        note("DATE_ORDER_FROM_COMPANION", f"day and month read as {reading}: {shift.evidence}", order=reading)
+        note("DATE_ORDER_FROM_COMPANION", f"dates read as {reading}: {shift.evidence}", order=reading)
         settled.append("DATE_ORDER_AMBIGUOUS")
     if time.zone_s is None:
         note("ZONE_FROM_COMPANION", shift.evidence, zone=name_zone(zone_s), zone_s=zone_s)

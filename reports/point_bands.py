@@ -43,8 +43,17 @@ def bands_note(settings: Settings) -> str:
     """What stands behind the ± of a point's numbers, in one sentence for people."""
     unit = settings.display_unit("speed")
     airspeed = number(2 * float(shown_difference(settings.airspeed_uncertainty, "calibrated_airspeed", settings)), unit)
-    table = "with the" if settings.aircraft.position_error else "without a"
+    corrected = bool(settings.aircraft.position_error)
+    table = "with the" if corrected else "without a"
+    basis = (
+        ""
+        if corrected
+        else (
+            " Airspeeds are as recorded; `drag` and what rests on it add what the flights themselves tell of the airspeed system "
+            "(`reduce calibration` has it)."
+        )
+    )
     return (
         f"± is k = 2: the samples' scatter, correlation and resolution, and the calibration as [uncertainty] of settings.toml "
-        f"states it (airspeed ± {airspeed} {unit}, {table} position error table), which all points of an instrument share."
+        f"states it (airspeed ± {airspeed} {unit}, {table} position error table), which all points of an instrument share.{basis}"
     )

@@ -234,7 +234,9 @@ class InstrumentProfile(_Strict):
         default=(), strict=False, description='names of its files, "motor_*.txt", or a list of such patterns'
     )
     zone: str | None = Field(default=None, description='"UTC", "+02:00" or an IANA name')
-    date_order: Literal["dmy", "mdy", "ymd"] | None = None
+    date_order: Literal["dmy", "mdy", "ymd"] | None = Field(
+        default=None, description="order of day, month and year in its dates: ymd for YY-MM-DD only"
+    )
     year: int | None = Field(default=None, ge=1980, le=2100, description="for a clock that counts days of the year")
     dates: dict[str, str] = Field(
         default={},

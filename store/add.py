@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..ingest.folder import sorties_in
+from ..ingest.folder import find_sorties, left_beside
 from ..shared.errors import InputError, TrimshotError
 from ..shared.settings import Settings
 from .commit import Content, commit, commit_replacing, list_contents, open_store, remove
@@ -133,7 +133,9 @@ def _list_sorties(programme: Path, paths: Sequence[Path]) -> tuple[list[Path], l
                 raise InputError(
                     "this folder belongs to the programme itself", where=str(path), do="name the folder with the logs"
                 )
-            found += sorties_in(path)
+            search = find_sorties(path)
+            found += search.sorties
+            failed += [SortieReport(log.name, "failed", error=left_beside(log)) for log in search.beside]
         except TrimshotError as error:
             failed.append(SortieReport(path.name, "failed", error=error))
     return list(dict.fromkeys(found)), failed

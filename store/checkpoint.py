@@ -20,6 +20,8 @@ from pathlib import Path
 
 import duckdb
 
+from ..shared.durable import flush_folder
+
 BEFORE = ".before"  # programme.duckdb.before
 _HEADER = 3 * 4096  # one of the file, two of the database of which the later counts; blocks follow
 _NUMBERS = struct.Struct("<QQ")
@@ -80,6 +82,7 @@ def _write(path: Path, pieces: list[Piece]) -> None:
         stream.write(body)
         stream.flush()
         os.fsync(stream.fileno())
+    flush_folder(path.parent)
 
 
 def _read(path: Path) -> list[Piece]:

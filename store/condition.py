@@ -20,7 +20,7 @@ from ..shared.vocabulary import CHANNELS, STATES, meaning_of
 from .conjuncts import Bound, find_bounds, state_test, tree_sql
 from .functions import ALLOWED_FUNCTIONS, ARITHMETIC, NUMERIC
 from .units import UNIT_FUNCTIONS, define_unit_functions
-from .written_units import spell_units
+from .written_units import spell_units, written_place
 
 Node = dict[str, Any]
 
@@ -81,9 +81,8 @@ def parse_condition(connection: duckdb.DuckDBPyConnection, text: str) -> Conditi
     `flap` compared with a number is the flap angle: it is read as `flap_angle`; `95 kt` is read as `kt(95)`. Raises
     ConditionError, in one line, saying what is wrong and where.
     """
-    written = spell_units(text)
-    tree = _read_tree(connection, written)
-    reader = _Reader(written)
+    tree = _read_tree(connection, text)
+    reader = _Reader(text)
     reader.judge(tree["statements"][0]["node"]["where_clause"])
     words = {channel: frozenset(some) for channel, some in reader.words.items()}
     define_unit_functions(connection, sorted(reader.units))
@@ -109,7 +108,7 @@ def _read_tree(connection: duckdb.DuckDBPyConnection, text: str) -> Node:
     if len(text) > LONGEST or "\0" in text:
         raise ConditionError("the condition is too long or not text", allowed=f"up to {LONGEST} characters")
     try:
-        sql = _PREFIX + text + _SUFFIX
+        sql = _PREFIX + spell_units(text) + _SUFFIX
         tree: Node = json.loads(connection.execute("SELECT json_serialize_sql(?::VARCHAR)", [sql]).fetchall()[0][0])
         if tree["error"]:
             where = _place(text, tree.get("position"))
@@ -278,7 +277,7 @@ def _is_number(node: Node) -> bool:
 def _place(text: str, position: Any) -> str | None:
     if position is None:
         return None
-    at = min(max(int(position) - len(_PREFIX), 0), len(text))
+    at = written_place(text, max(int(position) - len(_PREFIX), 0))
     shown = text[at : at + 30].split("\n")[0]
     return f"condition, character {at + 1}" + (f" ({shown!r})" if shown else " (its end)")
 

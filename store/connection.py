@@ -36,9 +36,8 @@ READER_WAIT_S = 5.0
 WRITER_WAIT_S = 60.0
 SILENT_WAIT_S = 2.0  # a commit of another process is over sooner
 _PAUSE_S = 0.05
-_BLOCK_BYTES = (
-    "65536"  # every table an add touches is written by whole blocks: a quarter of what is usual, and reads as fast
-)
+# every table an add touches is written by whole blocks: a quarter of what is usual, and reads as fast
+_BLOCK_BYTES = "65536"
 # catalogs this context has open: a question asked inside another one looks through the same opening
 _OPEN: ContextVar[Mapping[Path, duckdb.DuckDBPyConnection]] = ContextVar("open_catalogs", default=MappingProxyType({}))
 _REBUILD = "run `trimshot rebuild`: it makes the catalog anew from the kept source files"

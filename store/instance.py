@@ -27,9 +27,8 @@ _MOST_IDLE = {WRITING: 1, READING: 4}  # the pages ask from several threads
 _lock = threading.Lock()
 _idle: dict[str, list[duckdb.DuckDBPyConnection]] = {WRITING: [], READING: []}
 _users: Counter[Path] = Counter()  # attachments of this process, by file
-_looking: dict[
-    Path, int
-] = {}  # handles to files that are in use: closing one takes away the locks of the whole process
+# handles to files that are in use: closing one takes away the locks of the whole process
+_looking: dict[Path, int] = {}
 _files: dict[int, Path] = {}  # the file attached to a connection (by its id)
 
 NO_EXTENSIONS: dict[str, str | bool | int | float | list[str]] = {
@@ -48,7 +47,10 @@ def prepare_connection(connection: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPy
 
 @contextmanager
 def reading_variables(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """Inside, a name in FROM that no table has is the caller's local variable: half of what registering a view costs."""
+    """Inside, a name in FROM that no table has is the caller's local variable: half of what registering a view costs.
+
+    For a connection of `attach` inside `kept`: after a fault it stays so, and is not used again.
+    """
     connection.execute("SET python_enable_replacements = true")
     yield
     connection.execute("SET python_enable_replacements = false")

@@ -1,7 +1,8 @@
 """A recorder that came back from a reset with another unit: its channels against those of its earlier sorties.
 
 Only extremes are compared, and only where they repeat from sortie to sortie; nothing is altered. Sorties of another
-aircraft tell nothing: recorders of one kind bear one name, and a slower aircraft looks like another unit.
+aircraft tell nothing: recorders of one kind bear one name, and a slower aircraft looks like another unit. Where nobody
+names the aircraft, sorties that name none are compared, and what differs is a note that says so.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ LEAST_RATIO = 1.7  # closer units (statute miles and knots) lie inside the usual
 _EARLIER = """
 SELECT s.instrument, c.channel, c.low, c.high
 FROM channel c
-JOIN sortie o ON o.sortie = c.sortie AND o.start_utc < ? AND coalesce(o.aircraft = ?, true)
+JOIN sortie o ON o.sortie = c.sortie AND o.start_utc < ? AND o.aircraft IS NOT DISTINCT FROM ?
 JOIN source s ON s.sortie = c.sortie AND list_contains(from_json(s.tracks, '["VARCHAR"]'), c.track)
 WHERE c.sortie <> ? AND c.low IS NOT NULL AND c.track <> 'frame' AND s.instrument IN (SELECT unnest(?))
   AND coalesce(c.derived_from, '[]') = '[]' AND c.header IS NOT NULL
@@ -63,6 +64,8 @@ def with_unit_changes(connection: duckdb.DuckDBPyConnection, prepared: Prepared)
         found = suspect_unit(channel, extent, earlier.get((instrument, channel), ()))
         if found is not None:
             findings.append(_report(channel, file, found, len(earlier[instrument, channel])))
+    if _aircraft_of(prepared) is None:
+        findings = [_of_unnamed_aircraft(finding) for finding in findings]
     return _add(prepared, findings) if findings else prepared
 
 
@@ -109,13 +112,24 @@ def _extents_of(prepared: Prepared) -> dict[tuple[str, str, str], Extent]:
 def _earlier(
     connection: duckdb.DuckDBPyConnection, prepared: Prepared, instruments: list[str]
 ) -> dict[tuple[str, str], list[Extent]]:
-    start, aircraft = (prepared.rows["sortie"].column(name)[0].as_py() for name in ("start_utc", "aircraft"))
+    start = prepared.rows["sortie"].column("start_utc")[0].as_py()
     out: dict[tuple[str, str], list[Extent]] = {}
     for instrument, channel, low, high in connection.execute(
-        _EARLIER, [start, aircraft, prepared.sortie, instruments]
+        _EARLIER, [start, _aircraft_of(prepared), prepared.sortie, instruments]
     ).fetchall():
         out.setdefault((instrument, channel), []).append(Extent(low, high))
     return out
+
+
+def _aircraft_of(prepared: Prepared) -> str | None:
+    name: str | None = prepared.rows["sortie"].column("aircraft")[0].as_py()
+    return name
+
+
+def _of_unnamed_aircraft(finding: Finding) -> Finding:
+    """The finding as a note: a faster or slower aircraft differs in the same way."""
+    text = f"{finding.text}; none of these sorties names its aircraft, and another aircraft may look the same"
+    return dataclasses.replace(finding, text=text, level="note")
 
 
 def _report(channel: str, file: str, found: Confusion, sorties: int) -> Finding:

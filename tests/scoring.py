@@ -80,7 +80,7 @@ def missed_in_longer(truth: Truth, found: Sequence[Interval]) -> list[Truth]:
     """
     seen, _ = _wanted(truth)
     matched = _matched(seen, found)
-    steady = [f for f in found if _arguable(truth, f)]
+    steady = [f for f in found if is_steady(truth, f)]
     return [
         s
         for i, s in enumerate(seen)
@@ -180,11 +180,11 @@ def _excused(truth: Truth, found: Interval, seen: Sequence[Truth], unseen: Seque
         any(overlap(found, _span(s)) / length >= 0.3 for s in unseen)
         or any(overlap(found, _span(s)) / length >= 0.5 for s in other)
         or sum(overlap(found, _span(s)) for s in truth["incidental_steady"]) / length >= 0.5
-        or _arguable(truth, found)
+        or is_steady(truth, found)
     )
 
 
-def _arguable(truth: Truth, found: Interval) -> bool:
+def is_steady(truth: Truth, found: Interval) -> bool:
     """Whether the interval meets the relaxed criteria itself: then it is no error to report it."""
     series, limits = truth["series"], truth["criteria_relaxed"]
     first = series["t0"] + series["t"][0]

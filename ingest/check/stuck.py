@@ -2,7 +2,8 @@
 
 A run of equal samples is no fault by itself: recorders round, and an aeroplane parked or well
 trimmed gives equal samples for minutes. It is stuck when a witness (a channel that goes with it)
-moved enough to show, or when the run is many times longer than any other of this channel in flight. A
+moved enough to show, or when the run is many times longer than any other of this channel in flight. Of a channel
+in coarse steps only a witness tells: an autopilot holds a height, a heading, a speed within one step for minutes. A
 recording of this one quantity alone has nothing that tells it from an aircraft that stood.
 """
 
@@ -31,7 +32,16 @@ SHOWS_STEPS = 4.0  # the change expected must be this many steps of the recorder
 SHOWS_DEVIATIONS = 5.0  # and this many standard deviations of the usual disagreement
 LAPSE_K_PER_M = -0.0065  # standard atmosphere below 11 km, ICAO Doc 7488
 FLYING_M_S = 20.0
+FLOWN_SHARE = 0.9
+DISAGREES = 1.5  # times what the two usually part by within so long: wind in a turn parts airspeed and ground speed
+DISAGREES_PERCENT = 95.0
+COARSE: Mapping[str, float] = {
+    "length": 2.5,
+    "speed": 0.25,
+    "angle": 0.0085,
+}  # m, m/s, rad: 10 ft, half a knot, half a degree
 RATE_WIDTH_S = 2.0  # a rate is the change over this long before and after
+TURNED = 0.35  # rad: in 15 m/s of wind it may change the ground speed by 5 m/s
 _RATE_OF = "rate of "
 
 # channel -> (witness, known slope or None where the recording itself shows the relation)
@@ -44,7 +54,12 @@ WITNESSES: Mapping[str, tuple[tuple[str, float | None], ...]] = {
     "vertical_speed": (("rate of pressure_altitude", 1.0), ("rate of gnss_altitude", 1.0)),
     "indicated_airspeed": (("recorded_true_airspeed", None), ("ground_speed", None)),
     "ground_speed": (("indicated_airspeed", None),),
+    **dict.fromkeys(("heading_magnetic", "heading_true", "unnamed_heading"), (("track_true", 1.0),)),
+    "track_true": (("heading_magnetic", 1.0), ("heading_true", 1.0), ("unnamed_heading", 1.0)),
 }
+# wind parts airspeed from ground speed, a probe's lag and an inversion the temperature from the standard lapse
+LOOSE = frozenset({"indicated_airspeed", "ground_speed", "outside_air_temperature"})
+CIRCULAR = frozenset({"heading_magnetic", "heading_true", "unnamed_heading", "track_true"})
 # channels that never rest in flight; a long run needs no witness
 RESTLESS: frozenset[str] = frozenset(
     {
@@ -96,11 +111,20 @@ def find_stuck(track: Track, tracks: tuple[Track, ...]) -> list[Finding]:
         for run in runs.long():
             if entry.kind == "speed" and entry.name != "vertical_speed" and not flying[run.first : run.last + 1].any():
                 continue  # speeds rest at their lowest reading on the ground
-            expected, witness = _expected(witnesses, column, run)
+            if entry.name in CIRCULAR and not flying[run.first : run.last + 1].mean() > FLOWN_SHARE:
+                continue  # at rest a track wanders and a heading does not
+            expected, witness, asked = _expected(witnesses, column, run)
+            if witness is None and _is_held(column, entry.kind, asked=asked):
+                continue
             if witness is None and (lonely or not restless or not _much_longer(run, runs, flying)):
                 continue
             out.append(_finding(track, column, run, (expected, witness)))
     return out
+
+
+def _is_held(column: Column, kind: str, *, asked: bool) -> bool:
+    """Whether rest means nothing: in coarse steps, and a witness could have told, or it is what an autopilot holds."""
+    return step_of(column) >= COARSE.get(kind, np.inf) and (asked or kind in ("length", "angle"))
 
 
 def _number_channels(tracks: tuple[Track, ...]) -> int:
@@ -147,7 +171,7 @@ def _flying(track: Track, tracks: tuple[Track, ...]) -> NDArray[np.bool_]:
 
 def _much_longer(run: _Run, runs: _Runs, flying: NDArray[np.bool_]) -> bool:
     """True when the run is in flight and many times longer than this channel's others in flight."""
-    if run.seconds < ALONE_S or not flying[run.first : run.last + 1].mean() > 0.9:
+    if run.seconds < ALONE_S or not flying[run.first : run.last + 1].mean() > FLOWN_SHARE:
         return False
     others = runs.seconds[(runs.first != run.first) & flying[runs.first] & flying[runs.last]]
     # counted one by one, a second stuck stretch does not raise what is usual
@@ -155,37 +179,67 @@ def _much_longer(run: _Run, runs: _Runs, flying: NDArray[np.bool_]) -> bool:
     return run.seconds > TIMES_LONGER * max(usual, USUAL_S)
 
 
-def _expected(witnesses: _Witnesses, column: Column, run: _Run) -> tuple[float, str | None]:
-    """Change the witness says the channel should have made over the run, and the witness' name."""
-    inside = slice(run.first, run.last + 1)
+def _expected(witnesses: _Witnesses, column: Column, run: _Run) -> tuple[float, str | None, bool]:
+    """Change the witness says the channel should have made over the run, and its name; whether anybody could have told."""
+    asked = False
     for witness, slope in WITNESSES.get(column.name, ()):
         part = witnesses.inside(witness, run)
         if part is None or not np.isfinite(part).sum() > 0.5 * (run.last - run.first):
             continue
+        if "ground_speed" in (witness, column.name) and _turned(witnesses, run):
+            asked = True
+            continue  # wind moves the ground speed there, whatever the airspeed does
+        part = np.unwrap(part[np.isfinite(part)]) if column.name in CIRCULAR else part
         least = max(SHOWS_STEPS * step_of(column), _least(column.name))
         reach = float(np.fmax.reduce(part) - np.fmin.reduce(part))
         if reach == 0 or (slope is not None and not abs(slope) * reach > least):
+            asked |= reach > 0
             continue  # its quantiles lie no further apart
         low, high = np.nanquantile(part, [0.005, 0.995])
-        span = float(high - low)
-        if span == 0 or (slope is not None and not abs(slope) * span > least):
-            continue  # too little to show, however well the two go together
-        known_slope, noise = (slope, 0.0) if slope is not None else (0.0, 0.0)
-        moves = witnesses.find(witness)
-        assert moves is not None
-        outside = np.isfinite(moves) & np.isfinite(column.values)
-        outside[inside] = False
-        if outside.sum() > 60:
-            known_slope, noise = _relation(moves[outside], column.values[outside], slope)
-        change = abs(known_slope) * span
-        if change > max(least, SHOWS_DEVIATIONS * noise):
-            return change, witness
-    return 0.0, None
+        change, able = _change(witnesses, column, run, witness=witness, slope=slope, span=float(high - low))
+        asked |= able
+        if change > least:
+            return change, witness, asked
+    return 0.0, None, asked
+
+
+def _turned(witnesses: _Witnesses, run: _Run) -> bool:
+    """Whether a track or a heading turned over the run by enough for wind to show in the ground speed."""
+    parts = (witnesses.inside(name, run) for name in sorted(CIRCULAR))
+    known = [np.unwrap(part[np.isfinite(part)]) for part in parts if part is not None and np.isfinite(part).any()]
+    return any(float(np.ptp(part)) > TURNED for part in known)
+
+
+def _change(
+    witnesses: _Witnesses, column: Column, run: _Run, *, witness: str, slope: float | None, span: float
+) -> tuple[float, bool]:
+    """What a witness that moved by `span` asks of the channel, 0 within what the two part by; whether they go together."""
+    moves = witnesses.find(witness)
+    assert moves is not None
+    known_slope, noise = (slope, 0.0) if slope is not None else (0.0, 0.0)
+    outside = np.isfinite(moves) & np.isfinite(column.values)
+    outside[run.first : run.last + 1] = False
+    if outside.sum() > 60:
+        known_slope, noise = _relation(moves[outside], column.values[outside], slope)
+    doubt = SHOWS_DEVIATIONS * noise
+    if column.name in LOOSE and known_slope and outside.sum() > 60:
+        left = column.values[outside] - known_slope * moves[outside]
+        doubt = max(doubt, DISAGREES * _parting(left, run.last - run.first + 1))
+    change = abs(known_slope) * span
+    return (change if change > doubt else 0.0), known_slope != 0
+
+
+def _parting(left: Floats, count: int) -> float:
+    """How far the disagreement of two channels usually goes within so many samples in a row."""
+    blocks = left[: len(left) // count * count].reshape(-1, count)
+    if not len(blocks):
+        return 0.0
+    return float(np.percentile(np.max(blocks, axis=1) - np.min(blocks, axis=1), DISAGREES_PERCENT))
 
 
 def _least(name: str) -> float:
     """Smallest change worth believing, SI (common practice, no source)."""
-    return {"outside_air_temperature": 1.5, "vertical_speed": 1.5}.get(name, 5.0)
+    return {"outside_air_temperature": 1.5, "vertical_speed": 1.5}.get(name, 0.35 if name in CIRCULAR else 5.0)
 
 
 def _relation(moves: Floats, values: Floats, slope: float | None) -> tuple[float, float]:

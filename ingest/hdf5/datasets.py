@@ -72,11 +72,14 @@ def read_content(file: h5py.File, *, is_matlab: bool) -> Content:
 def _count_rows(content: Content, rates: Mapping[str, float | None]) -> None:
     """A count of seconds for groups without a time, where their attributes or those above state the rate."""
     timed = {array.group for array in content.arrays if array.is_time}
-    above = {group: any(t in ("", group) or group.startswith(t + "/") for t in timed) for group in rates}
+    lengths: dict[str, set[int]] = {}
+    for array in content.arrays:
+        if array.values.dtype.kind in "biuf":
+            lengths.setdefault(array.group, set()).add(len(array.values))
     for group, seconds in rates.items():
-        lengths = {len(a.values) for a in content.arrays if a.group == group and a.values.dtype.kind in "biuf"}
-        if seconds is not None and not above[group]:
-            content.arrays += [_counted(group, length, seconds) for length in sorted(lengths)]
+        above = {"", *(f"{group}/"[:end] for end, mark in enumerate(f"{group}/") if mark == "/")}
+        if seconds is not None and not above & timed:
+            content.arrays += [_counted(group, length, seconds) for length in sorted(lengths.get(group, ()))]
 
 
 def _counted(group: str, length: int, seconds: float) -> NamedArray:

@@ -81,7 +81,8 @@ class Stamps:
 
     day_of_year: counted from 1, 0 where the stamp has none; such a stamp has its year or 0, and no month and day.
     first, second: the two short date fields where their order is open (dd/mm or mm/dd), else month
-    and day stand in `month`, `day`. second_of_day in seconds (60 s and 24 h as written).
+    and day stand in `month`, `day`. year_open: three fields of two digits with hyphens, of which the first may be
+    the year as well; `year` is then the last field's. second_of_day in seconds (60 s and 24 h as written).
     """
 
     year: Small
@@ -96,6 +97,7 @@ class Stamps:
     bad: Flags
     long: Flags  # hours beyond a day's: bad for a clock, good for a count
     minute_second: Flags  # 'mm:ss.f': the hours are not there
+    year_open: Flags
     digits: int = 0  # of the fraction of a second
     separators: set[str] = field(default_factory=set)
     words: set[str] = field(default_factory=set)
@@ -153,7 +155,19 @@ def no_stamps(n: int) -> Stamps:
     year, month, day, day_of_year, first, second = (np.zeros(n, np.int32) for _ in range(6))
     none, empty = np.zeros(n, np.bool_), np.full(n, np.nan)
     return Stamps(
-        year, month, day, day_of_year, first, second, none, empty, empty.copy(), ~none, none.copy(), none.copy()
+        year,
+        month,
+        day,
+        day_of_year,
+        first,
+        second,
+        none,
+        empty,
+        empty.copy(),
+        ~none,
+        none.copy(),
+        none.copy(),
+        none.copy(),
     )
 
 
@@ -236,10 +250,10 @@ def _read_shape(matrix: NDArray[np.uint8], rows: Rows, match: re.Match[str], out
     elif part.get("y"):
         out.year[rows], out.month[rows], out.day[rows] = value("y"), value("m"), value("d")
     elif part.get("a"):
-        _read_short(value("a"), value("b"), value("c"), rows=rows, digits=len(part["c"]), out=out)
+        _read_short(value("a"), value("b"), value("c"), rows=rows, part=part, out=out)
         out.separators.add(part["sep"])
     elif part.get("d2"):
-        out.year[rows] = _full_year(value("y2"), len(part["y2"]))
+        out.year[rows] = full_year(value("y2"), len(part["y2"]))
         out.month[rows], out.day[rows] = MONTHS[part["mon2"].lower()], value("d2")
     elif part.get("d3"):
         out.year[rows], out.month[rows], out.day[rows] = value("y3"), MONTHS[part["mon3"].lower()], value("d3")
@@ -252,19 +266,30 @@ def _read_shape(matrix: NDArray[np.uint8], rows: Rows, match: re.Match[str], out
     _read_zone(part, value, rows, out)
 
 
-def _read_short(a: Integers, b: Integers, c: Integers, *, rows: Integers | slice, digits: int, out: Stamps) -> None:
-    """Three short fields: the year stands last, or first where no row can be a day and a month of it ('31-04-14')."""
-    year = _full_year(c, digits)
-    if digits == 2 and len(a) and np.isnan(_days(year, b, a)).all() and np.isnan(_days(year, a, b)).all():
-        first = _full_year(a, 2)
+def _read_short(a: Integers, b: Integers, c: Integers, *, rows: Rows, part: dict[str, Any], out: Stamps) -> None:
+    """Three short fields: the year stands last, or first where no row can be a day and a month of it ('31/04/14').
+
+    With hyphens any of them may have the year first (ISO 8601:1988 allowed YY-MM-DD): that is left open.
+    """
+    digits, hyphens = len(part["c"]), part["sep"] == "-"
+    year = full_year(c, digits)
+    if (
+        digits == 2
+        and not hyphens
+        and len(a)
+        and np.isnan(_days(year, b, a)).all()
+        and np.isnan(_days(year, a, b)).all()
+    ):
+        first = full_year(a, 2)
         if not np.isnan(_days(first, b, c)).any():
             out.year[rows], out.month[rows], out.day[rows] = first, b, c
             return
     out.year[rows], out.first[rows], out.second[rows] = year, a, b
     out.open_order[rows] = True
+    out.year_open[rows] = digits == 2 and hyphens and len(part["a"]) == 2 and len(part["b"]) == 2
 
 
-def _days(year: Integers, month: Integers, day: Integers) -> Floats:
+def _days(year: Integers | Small, month: Integers | Small, day: Integers | Small) -> Floats:
     return np.where((month >= 1) & (month <= 12), days_since_1970(year, month, day), np.nan)
 
 
@@ -280,7 +305,8 @@ def _read_week(year: Integers, week: Integers, day: Integers, rows: Integers | s
     out.bad[rows] |= (week < 1) | (week > 53) | (day < 1) | (day > 7)
 
 
-def _full_year(year: Integers, digits: int) -> Integers:
+def full_year(year: Integers | Small, digits: int) -> Integers | Small:
+    """Years of two digits as 1970 to 2069; years of four as they are."""
     return year if digits == 4 else np.where(year < 70, 2000 + year, 1900 + year)
 
 
@@ -336,9 +362,11 @@ def _read_zone(part: dict[str, Any], value: Any, rows: Rows, out: Stamps) -> Non
 def _refuse_impossible(out: Stamps) -> None:
     dated = (out.year > 0) & ~out.open_order & (out.day_of_year == 0)
     wrong = dated & ((out.month < 1) | (out.month > 12) | (out.day < 1) | (out.day > 31))
-    both = out.open_order & ((np.maximum(out.first, out.second) > 31) | (np.minimum(out.first, out.second) < 1))
-    low = out.open_order & (np.minimum(out.first, out.second) > 12)
+    two = out.open_order & ~out.year_open
+    both = two & ((np.maximum(out.first, out.second) > 31) | (np.minimum(out.first, out.second) < 1))
+    low = two & (np.minimum(out.first, out.second) > 12)
     out.bad |= wrong | both | low | (out.day_of_year > 366)
+    out.bad |= out.year_open & (np.minimum(out.first, out.second) > 12)  # no field left for the month
 
 
 def days_since_1970(year: Integers | Small, month: Integers | Small, day: Integers | Small) -> Floats:

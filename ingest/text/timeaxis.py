@@ -20,9 +20,11 @@ from .dateparts import numbers_of, with_slashes
 from .notes import lines_text
 from .oddstamps import find_zero_stamps
 from .preamble import date_in_name
-from .stamps import Stamps, days_since_1970, no_stamps, read_stamps
+from .stamps import Stamps, days_since_1970, full_year, no_stamps, read_stamps
 from .timecolumns import Column, TimeColumns
 from .yeardays import settle_days
+
+_ORDER_WORDS = {"dmy": "day/month", "mdy": "month/day", "ymd": "year-month-day"}
 
 
 def read_time(found: TimeColumns, columns: Sequence[Column], context: Context) -> Axis:
@@ -69,7 +71,7 @@ def _read_stamped(found: TimeColumns, columns: Sequence[Column], context: Contex
     order = DateOrder("dmy", "", inferred=False)
     if dates is not None:
         order = _settle_order(dates, context)
-        seconds = dated(dates, order.order or "dmy") * DAY_S + seconds
+        seconds = dated(dates, order.reading) * DAY_S + seconds
         bad |= np.isnan(seconds)
     blank = _blank(columns[last])
     if dates is not None:
@@ -150,7 +152,7 @@ def _settle_order(dates: Stamps, context: Context) -> DateOrder:
     if order.order is not None and order.inferred:
         context.notes.find(
             "DATE_ORDER_INFERRED",
-            f"dates are {'day/month' if order.order == 'dmy' else 'month/day'}: {order.because}",
+            f"dates are {_ORDER_WORDS[order.order]}: {order.because}",
             order=order.order,
             evidence=order.because,
         )
@@ -158,22 +160,25 @@ def _settle_order(dates: Stamps, context: Context) -> DateOrder:
 
 
 def _keep_both_readings(axis: Axis, dates: Stamps, order: DateOrder, context: Context) -> Axis:
-    """Basis 'none' with both readings said: the seconds are those of day/month, each reading says how to shift them."""
-    base = float(dated(dates, "dmy")[axis.keep][0])
+    """Basis 'none' with the possible readings said: the seconds are those of the first, each says how to shift them."""
+    base = float(dated(dates, order.reading)[axis.keep][0])
     readings = []
-    for reading in ("dmy", "mdy"):
+    for reading in order.possible:
         shift = (float(dated(dates, reading)[axis.keep][0]) - base) * DAY_S
         first, last = (_civil_text(axis.time.seconds[k] + shift) for k in (0, -1))
         readings.append({"order": reading, "first": first, "last": last, "shift_s": shift})
+    said = " and ".join(
+        f"{str(one['first'])[:10]} when read {_ORDER_WORDS[reading]}"
+        for reading, one in reversed(list(zip(order.possible, readings, strict=True)))
+    )
     context.notes.find(
         "DATE_ORDER_AMBIGUOUS",
-        f"the date order is not known: the first row is {str(readings[1]['first'])[:10]} when read month/day and "
-        f"{str(readings[0]['first'])[:10]} when read day/month; state date_order for this recorder",
+        f"the date order is not known: the first row is {said}; state date_order for this recorder",
         level="fault",
         readings=readings,
         basis=axis.time.basis,
         zone_s=axis.time.zone_s,
-        question="date order (dmy or mdy) of this recorder",
+        question=f"date order ({' or '.join(order.possible)}) of this recorder",
     )
     axis.time = replace(axis.time, basis="none", evidence=f"{axis.time.evidence}; {order.because}")
     return axis
@@ -227,7 +232,7 @@ def _read_parts(found: TimeColumns, columns: Sequence[Column], context: Context)
         seconds, step = seconds + part["f"] / 1000.0, 1e-3
     if "y" in part:
         year, month, day = (np.nan_to_num(part[k]).astype(np.int64) for k in "ymd")
-        seconds = seconds + days_since_1970(np.where(year < 100, year + 2000, year), month, day) * DAY_S
+        seconds = seconds + days_since_1970(np.where(year < 100, full_year(year, 2), year), month, day) * DAY_S
     bad = np.isnan(seconds)
     keep, seconds = keep_readable(seconds, bad, blank=bad, context=context)
     reading = Reading(keep, step, found.positions, no_stamps(len(keep)))

@@ -9,6 +9,7 @@ import click
 from ..display import number
 from ..listing import TableColumn, clock_time, emit, second_text
 from ..records import stretch_records
+from ..stretch_bands import AT_A_GLANCE, IN_FULL, NOTE, add_bands, mean_text
 from .options import (
     Duration,
     engine_of,
@@ -68,6 +69,8 @@ def find(
             condition, at_least, join_s=join, sortie=sortie, narrowed=narrowed, channels=names, engine=engine
         )
     records = stretch_records(result, handle.settings)
+    most = IN_FULL if names else AT_A_GLANCE
+    passed_over = add_bands(records, handle.folder, result, handle.settings, most_values=most)
     shown = [c for c in result.columns if c in result.units and c not in ("duration_s", "start_s", "stop_s")]
     cells = []
     for r in records:
@@ -78,7 +81,7 @@ def find(
             "length": number(r["duration_s"], "s"),
         }
         for name in shown:
-            cell[name] = number(r[name], r.get(f"{name}_unit"))
+            cell[name] = mean_text(r, name, r.get(f"{name}_unit"))
         cells.append(cell)
     columns = [
         TableColumn("sortie", "sortie"),
@@ -91,7 +94,11 @@ def find(
         columns.append(TableColumn(f"{name.replace('_', ' ')} {unit or ''}".strip(), name, "right"))
     note = f"{len(records)} stretches in {len({r['sortie'] for r in records})} of {len(result.considered)} sorties considered"
     if records:
-        note += "; values are means over the rows where it holds"
+        note += f"; values are means over the rows where it holds\n{NOTE}"
+    if passed_over:
+        note += (
+            f"\n{passed_over} stretches at the end without a band, to answer at once: name --channels, or ask for fewer"
+        )
     for name, reason in result.left_out.items():
         note += f"\nleft out {name}: {reason}"
     note += "".join(f"\nnote: {one}" for one in result.notes)

@@ -132,12 +132,10 @@ def _clock_text(clock: Mapping[str, Any]) -> str:
     parts = [str(clock["basis"])]
     if clock["zone_s"]:
         parts.append(f"zone {clock['zone_s'] / 3600:+g} h")
-    if clock["offset_uncertainty_s"] is None:
-        parts += (
-            [] if clock["basis"] == "utc" else ["offset not resolved"]
-        )  # satellite time is what others are held against
-    else:
+    if clock["offset_uncertainty_s"] is not None:
         parts.append(f"offset {clock['offset_s']:+.3f} ± {2 * clock['offset_uncertainty_s']:.3f} s")
+    elif clock["basis"] != "utc":  # satellite time is what others are held against
+        parts.append("offset not resolved")
     if clock["drift_uncertainty_ppm"] is not None:
         parts.append(f"drift {clock['drift_ppm']:+.1f} ± {2 * clock['drift_uncertainty_ppm']:.1f} ppm")
     return f"{', '.join(parts)}{': ' + plain_line(clock['evidence']) if clock['evidence'] else ''}"

@@ -120,6 +120,7 @@ def _number(text: str, option: Option) -> float:
         for words, limit, kept in (
             ("more than", option.above, option.above is None or value > option.above),
             ("less than", option.below, option.below is None or value < option.below),
+            ("at least", option.least, option.least is None or value >= option.least),
         )
         if limit is not None and not kept
     ]

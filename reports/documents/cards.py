@@ -72,7 +72,7 @@ def _point(one: NextPoint, what: Expectation, settings: Settings) -> dict[str, s
     sink = say(what.sink, "vertical_speed", settings) if what.sink.is_known else what.reason
     return {
         "indicated": say(one.indicated, "speed", settings),
-        "calibrated": say(one.airspeed, "speed", settings),
+        "calibrated": say(what.airspeed, "speed", settings),
         "why": one.reason,
         "expected": f"{sink}{turning}",
     }

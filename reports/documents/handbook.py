@@ -59,9 +59,8 @@ def _section(sheet: Sheet, heading: str, most: int, evidence: Evidence) -> dict[
         return None
     return {
         "heading": heading,
-        "statements": context[
-            "statements"
-        ],  # all: a configuration that went unsaid would look as if it had not been measured
+        # all of them: a configuration that went unsaid would look as if it had not been measured
+        "statements": context["statements"],
         "tables": tables,
         "cautions": context["cautions"],
         "rests_on": f"{counted(len(sheet.used), 'point or stretch', 'points and stretches')} of {counted(context['flights'], 'flight')}",

@@ -3,6 +3,9 @@
 The pattern, seen in still air: half a circle from overhead to abeam with a straight part where the distance abeam is
 more than the circle's; downwind past the touchdown point; half a circle of base; final. Wind along the runway moves
 the turns; wind across it is taken as laid off. Every quantity is an array of draws, shape (n,).
+
+Equivalent airspeed is held, so that true airspeed falls on the way down and gives back 1 to 2 % of the height
+(shared.physics.energy.energy_over_height).
 """
 
 from __future__ import annotations
@@ -12,6 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ...shared.physics.atmosphere import altitude_of_density
+from ...shared.physics.constants import SEA_LEVEL_DENSITY
+from ...shared.physics.energy import energy_over_height
 from ...shared.physics.flare import flare_height
 from ...shared.physics.glide import height_of_speed_change
 from ...shared.physics.turn import turn_radius
@@ -121,12 +127,14 @@ def fly_pattern(
 def _rate(
     parasite: Floats, flown: Flown, *, sink: tuple[GlideModel, Floats, Floats], speed: Floats, banked: Floats
 ) -> Floats:
-    """Sink rate [m/s], (n, moments)."""
+    """Sink of height [m/s] at a held equivalent airspeed, (n, moments)."""
     model, draws, air = sink
+    true = speed * flown.root_density[:, None]
+    altitude = altitude_of_density(SEA_LEVEL_DENSITY / flown.root_density[:, None] ** 2)
     bank = np.where(banked > 0, flown.bank[:, None], 0.0)
     load = (1 / np.cos(bank), (flown.mass / model.standard_mass)[:, None], flown.relative[:, None])
     steepness = slope_of(model, parasite, draws, speed=speed, load=load)
-    return np.asarray(steepness * speed * flown.root_density[:, None] * (1 + air[:, None]), dtype=np.float64)
+    return np.asarray(steepness * true * (1 + air[:, None]) / energy_over_height(true, altitude), dtype=np.float64)
 
 
 def _parasites(

@@ -30,14 +30,11 @@ Floats = NDArray[np.float64]
 Key = tuple[str, str]  # gear, flap
 REFERENCE_M_S = 50.0
 NO_POWER = ("idle", "off")
-FLIGHT_FLOOR, POINT_FLOOR = (
-    0.01,
-    0.005,
-)  # least shares of the sink, where one flight cannot tell; common practice, no source
+# least shares of the sink, where one flight cannot tell; common practice, no source
+FLIGHT_FLOOR, POINT_FLOOR = 0.01, 0.005
 HUBER = 2.5
-MISREAD = (
-    0.12  # share of the sink by which a point of an inferred configuration may disagree; common practice, no source
-)
+# share of the sink by which a point of an inferred configuration may disagree; common practice, no source
+MISREAD = 0.12
 SPEED_MARGIN_M_S = 1.0
 
 

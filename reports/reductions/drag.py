@@ -34,6 +34,7 @@ from .present import range_text, say
 from .propeller import DENSITY_MARGIN, DensityEffect, density_ratio_of, fit_density_effect
 from .sheet import LeftOut, Reference
 
+SPEED_MARGIN = 0.3  # by which a speed asked for may lie outside those measured [m/s]: half a knot's rounding; common practice, no source
 Of = Callable[[Floats, Floats], Floats]  # a quantity of f and k, shapes (n,) -> (n,)
 
 
@@ -78,7 +79,7 @@ class ConditionDrag:
         if isinstance(self.fit, str) or not self.density.reaches(ratio):
             return UNKNOWN
         low, high = self.speeds(mass)
-        if not low - 0.3 <= speed <= high + 0.3:
+        if not low - SPEED_MARGIN <= speed <= high + SPEED_MARGIN:
             return UNKNOWN
         more = float(self.density.area(ratio))
         scale = float(held_airspeed_scale(speed, ratio))
@@ -146,10 +147,8 @@ def carry_to_density(glides: pd.DataFrame, density_ratio: float) -> tuple[pd.Dat
         for way, group in glides.groupby(ways)
     }
     own = density_ratio_of(glides)
-    for (
-        way,
-        effect,
-    ) in effects.items():  # what another way of turning was flown at may be asked of it, with its own doubt
+    # what another way of turning was flown at may be asked of it, with its own doubt
+    for way, effect in effects.items():
         alike = own[(glides["propulsion"] == glides["propulsion"][ways == way].iloc[0]).to_numpy()]
         effects[way] = dataclasses.replace(effect, low=float(alike.min()), high=float(alike.max()))
     each = [effects[way] for way in ways]

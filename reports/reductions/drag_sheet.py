@@ -192,7 +192,7 @@ def _figures(result: DragResult) -> tuple[Figure, ...]:
 def _sinks(result: DragResult, settings: Settings) -> Table:
     columns = (
         Column("condition", "configuration"),
-        Column("speed", "airspeed", "speed"),
+        Column("speed", "calibrated airspeed", "speed"),
         Column("sink", "sink", "vertical_speed"),
         Column("ratio", "glide ratio", "ratio"),
     )

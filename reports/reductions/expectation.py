@@ -6,7 +6,7 @@ The band is for one further glide: what the fit is unsure of, and how single gli
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,24 +16,27 @@ from ...shared.settings import Settings
 from ...shared.units import to_si
 from .bands import UNKNOWN, Band, band_of
 from .conditions import Condition
-from .drag import ConditionDrag, reduce_drag
+from .drag import SPEED_MARGIN, ConditionDrag, reduce_drag
 from .evidence import Evidence
 from .polar_fit import PolarFit
 from .present import range_text, say
 
 FEWEST_FOR_A_SPEED = 3  # glides that tell engine speed
 SPAN_FOR_A_LINE = to_si(10.0, "kt")  # of true airspeeds, below which a mean engine speed is told
-SPEED_MARGIN = 0.3  # as in ConditionDrag.sink_at [m/s]
 MASS_MARGIN = 0.03  # share by which the mass may lie outside those flown; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """Sink [m/s] and engine speed [1/s] of one planned glide, UNKNOWN where not measured; reason: why there is no sink, else ''."""
+    """Sink [m/s] and engine speed [1/s] of one planned glide, UNKNOWN where not measured; reason: why there is no sink, else ''.
+
+    airspeed: the calibrated one [m/s] it is for, put right as `drag` puts them; NaN where it was not asked by its number.
+    """
 
     sink: Band
     engine_speed: Band
     reason: str = ""
+    airspeed: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +56,8 @@ def expect_glides(evidence: Evidence, asked: Sequence[tuple[Condition, float]]) 
     each = []
     for condition, speed in asked:
         right = speed if fit is None else speed + fit.correction(condition.gear, condition.flap, speed).value
-        each.append(_expect(known.get(condition), right, stated=(mass, ratio), settings=evidence.settings))
+        told = _expect(known.get(condition), right, stated=(mass, ratio), settings=evidence.settings)
+        each.append(replace(told, airspeed=right))
     return Expectations(tuple(each), mass, drag.density_altitude)
 
 

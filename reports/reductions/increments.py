@@ -21,7 +21,7 @@ from ...shared.settings import Settings
 from .bands import UNKNOWN, Band, band_of
 from .calibration import fit_with_excess
 from .conditions import FINE_STOP, STOPPED, Condition
-from .drag import ConditionDrag, DragResult, held_airspeed_scale, reduce_drag
+from .drag import SPEED_MARGIN, ConditionDrag, DragResult, held_airspeed_scale, reduce_drag
 from .evidence import Evidence
 from .instruments import AS_RECORDED, Instruments
 from .polar_fit import Floats, PolarFit, equivalent_speed, lift_and_drag_areas, moved_points
@@ -52,7 +52,7 @@ class Increment:
 
     def sink_at(self, speed: float, mass: float, *, density_ratio: float = 1.0) -> Band:
         """Sink it adds [m/s] at a held equivalent airspeed [m/s], mass [kg] and density ratio: area q V / W."""
-        if not self.low - 0.3 <= speed <= self.high + 0.3 or not self.area.is_known:
+        if not self.low - SPEED_MARGIN <= speed <= self.high + SPEED_MARGIN or not self.area.is_known:
             return UNKNOWN
         scale = float(held_airspeed_scale(speed, density_ratio))
         factor = SEA_LEVEL_DENSITY / 2 * speed**3 / (mass * STANDARD_GRAVITY) * scale

@@ -145,7 +145,7 @@ def _penalties(result: IncrementsResult, settings: Settings) -> Table:
     columns = (
         Column("what", "change"),
         Column("base", "on top of"),
-        Column("speed", "airspeed", "speed"),
+        Column("speed", "calibrated airspeed", "speed"),
         Column("sink", "added sink", "vertical_speed"),
     )
     rows = tuple(

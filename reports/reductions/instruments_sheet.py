@@ -27,7 +27,8 @@ def instrument_statements(
         ]
         out.append(
             f"Airspeed is put right by velocity over the ground of {counted(sum(fit.counts), 'steady point')} of "
-            f"{counted(fit.flights, 'flight')}, as no position error table is in the settings: added were {'; '.join(told)}."
+            f"{counted(fit.flights, 'flight')}, as no position error table is in the settings: added were {'; '.join(told)}. "
+            "Lists of points have it not; the option instruments=as_recorded leaves it out."
         )
     if found.temperature is not None:
         out.append(

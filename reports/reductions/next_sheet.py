@@ -28,7 +28,8 @@ def run(evidence: Evidence) -> Sheet:
 def sheet_of(result: NextPointsResult, expected: Expectations, settings: Settings) -> Sheet:
     """The proposals and what to expect of each as sentences and a table, in the order to be flown."""
     lines = [
-        f"{one.condition.words}: {say(one.airspeed, 'speed', settings)} CAS ({one.reason})" for one in result.points[:3]
+        f"{one.condition.words}: {say(what.airspeed, 'speed', settings)} CAS ({one.reason})"
+        for one, what in zip(result.points[:3], expected.each, strict=False)
     ]
     statements = [
         f"{line}, {lines.count(line)} times." if lines.count(line) > 1 else f"{line}." for line in dict.fromkeys(lines)
@@ -67,7 +68,7 @@ def _proposals(result: NextPointsResult, expected: Expectations, settings: Setti
     rows = tuple(
         (
             Cell(one.condition.gear), Cell(one.condition.flap), Cell(one.condition.propulsion), Cell(one.condition.propeller),
-            Cell(one.airspeed),
+            Cell(what.airspeed),
             Cell(one.indicated), Cell(range_text(one.lowest, one.highest, "speed", settings)), Cell(one.bounds),
             Cell(one.reason), _known(one.half_width_now), _known(one.half_width_then),
             cell_of(what.sink), cell_of(what.engine_speed), Cell(what.reason),

@@ -15,7 +15,7 @@ from .sheet import Sheet
 class Option:
     """A value a reduction may be given. quantity: kind of unit it needs ('speed', 'length', ...), 'number' for a plain one, None for a word.
 
-    words: those allowed, all when empty. above, below: what a value must lie between, SI; None for no limit.
+    words: those allowed, all when empty. above, below: what a value must lie between, least: what it may not be under, SI; None for no limit.
     """
 
     name: str
@@ -24,6 +24,7 @@ class Option:
     words: tuple[str, ...] = ()
     above: float | None = None
     below: float | None = None
+    least: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +149,10 @@ REDUCTIONS: tuple[Reduction, ...] = (
                 above=0.0,
             ),
             Option(
-                "downwind", "how far past the touchdown point base is begun; default: as on own approaches", "length"
+                "downwind",
+                "how far past the touchdown point base is begun; default: as on own approaches",
+                "length",
+                least=0.0,
             ),
             Option("gear_at", "where the gear is let down: before, high key, low key, base or final"),
             Option("flaps_at", "flap states and where each is begun, half:base,full:final"),

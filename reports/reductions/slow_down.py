@@ -29,15 +29,14 @@ from .approach_sink import (
 from .bands import UNKNOWN, Band
 from .evidence import Evidence, inferred_note
 from .sheet import LeftOut, Reference
-from .slow_down_doubt import Doubt, air_of, doubt_of
+from .slow_down_doubt import Doubt, air_of, descent_share, doubt_of
 from .slow_down_runs import Floats, Key, Run, find_runs
 
 if TYPE_CHECKING:
     import pandas as pd
 
-RUN_FLOOR = (
-    0.03  # least share of the drag by which one run differs from the next beside its air; common practice, no source
-)
+# least share of the drag by which one run differs from the next beside its air; common practice, no source
+RUN_FLOOR = 0.03
 STEADY_FLOOR = 0.04  # the same where only steady glides tell; common practice, no source
 USUAL_SINK_M_S = 500 * 0.3048 / 60
 STEPS = 60
@@ -270,7 +269,8 @@ def slow(
     """(time [s], distance through the air [m]) between two equivalent airspeeds [m/s]; NaN where the speed does not fall."""
     speed = np.linspace(ends[0], ends[1], STEPS)
     true = speed * root_density
-    rate = STANDARD_GRAVITY * (model.steepness(speed, mass_ratio) - sink / true)
+    taken = descent_share(speed, sink=sink, root_density=root_density)
+    rate = STANDARD_GRAVITY * (model.steepness(speed, mass_ratio) - taken)
     if not np.all(rate > 0) or ends[0] <= ends[1]:
         return float("nan"), float("nan")
     return float(np.trapezoid(1 / rate[::-1], true[::-1])), float(np.trapezoid(true[::-1] / rate[::-1], true[::-1]))
@@ -282,7 +282,7 @@ def amplification(
     """By how much an error of the drag grows in the time [1]: the steeper the descent, the smaller what is left to slow with."""
     speed = np.linspace(ends[0], ends[1], STEPS)
     steep = model.steepness(speed, mass_ratio)
-    left = steep - sink / (speed * root_density)
+    left = steep - descent_share(speed, sink=sink, root_density=root_density)
     return float(np.mean(steep) / np.mean(left)) if np.mean(left) > 0 else float("nan")
 
 

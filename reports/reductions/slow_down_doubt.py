@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...shared.physics.constants import STANDARD_GRAVITY
+from ...shared.physics.atmosphere import altitude_of_density
+from ...shared.physics.constants import SEA_LEVEL_DENSITY, STANDARD_GRAVITY
+from ...shared.physics.energy import energy_over_height
 from .approach_air import height_doubt
 from .approach_sink import Floats
 from .bands import UNKNOWN, Band, band_of_draws
@@ -42,9 +44,10 @@ def doubt_of(
         return UNKNOWN, UNKNOWN
     random = np.random.default_rng(seed_of(*np.round(steepness, 9), *np.round(speed, 6), round(sink, 6)))
     true = speed * root_density
+    taken = descent_share(speed, sink=sink, root_density=root_density)
     air = air_of(doubt.gust, float(np.mean(true)), middle[0])
     drawn = steepness * (1 + random.normal(0.0, doubt.share, (DRAWS, 1))) + random.normal(0.0, air, (DRAWS, 1))
-    rate = STANDARD_GRAVITY * (drawn - sink / true)
+    rate = STANDARD_GRAVITY * (drawn - taken)
     falls = np.all(rate > 0, axis=1)
     if np.mean(~falls) > LOST:
         return UNKNOWN, UNKNOWN
@@ -54,6 +57,16 @@ def doubt_of(
     ends = 1 + random.normal(0.0, SAME_READING * doubt.airspeed / (speed[0] - speed[-1]), DRAWS)
     scale = 1 + random.normal(0.0, doubt.airspeed / speed[0], DRAWS)
     return _band(seconds * ends, "s", middle[0]), _band(distance * ends * scale, "m", middle[1])
+
+
+def descent_share(speed: Floats, *, sink: float, root_density: float) -> Floats:
+    """What of (D - T)/W [1] a descent at `sink` [m/s] takes, at equivalent airspeeds [m/s], (n,): the rest slows the aircraft.
+
+    The true airspeed of one equivalent airspeed falls on the way into thicker air, which takes its part, too.
+    """
+    true = speed * root_density
+    altitude = altitude_of_density(SEA_LEVEL_DENSITY / root_density**2)
+    return np.asarray(sink / true * energy_over_height(true, altitude), dtype=np.float64)
 
 
 def air_of(gust: float, true_speed: float, seconds: float) -> float:

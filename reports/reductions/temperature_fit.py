@@ -19,20 +19,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ...shared.physics.constants import SPECIFIC_HEAT_AIR
 from .bands import Band, band_of
 
 Floats = NDArray[np.float64]
 
 NEEDED = ("static_air_temperature", "pressure_altitude", "geometric_climb_rate", "true_airspeed")
-HEAT_CAPACITY = 1004.7  # of air at constant pressure [J/(kg K)]: 7/2 R, U.S. Standard Atmosphere 1976
 FEWEST_OF_A_FLIGHT = 8  # points: three tell its air
 LEAST_HEIGHT = 600.0  # between its lowest and highest point [m]
 FEWEST = 20  # points of all flights
 USUAL_LAG, USUAL_RAM = 30.0, 0.3  # standard deviations before any point [s], [1]; common practice, no source
-LEAST_ERRORS = (
-    1.0,
-    0.04,
-)  # of lag [s] and ram [1]: air is no straight line, points are short; common practice, no source
+# of lag [s] and ram [1]: air is no straight line, points are short; common practice, no source
+LEAST_ERRORS = (1.0, 0.04)
 MOST_UNSURE = 6.0  # standard uncertainty of the lag [s], above which nothing is told
 MOST_SCATTER = 1.5  # of single points [K]: more, the air was no straight line
 LONGEST_LAG = 90.0
@@ -95,7 +93,7 @@ def _flight(group: pd.DataFrame) -> _Flight | None:
     time = group["start_s"].to_numpy(dtype=np.float64)
     air = np.column_stack([np.ones(len(group)), (height - height.mean()) / 1000, (time - time.mean()) / 3600])
     lapse = float(np.linalg.lstsq(air, read, rcond=None)[0][1]) / 1000
-    shared = np.column_stack([-lapse * climb, true**2 / (2 * HEAT_CAPACITY)])
+    shared = np.column_stack([-lapse * climb, true**2 / (2 * SPECIFIC_HEAT_AIR)])
     base = np.linalg.qr(air)[0]
     return _Flight(read - base @ (base.T @ read), shared - base @ (base.T @ shared), lapse)
 
@@ -130,7 +128,7 @@ def settled(points: pd.DataFrame, fit: TemperatureFit | None) -> pd.DataFrame:
     mean = float(np.mean(list(fit.lapse.values())))
     lapse = points["sortie"].map(lambda name: fit.lapse.get(str(name), mean)).astype(float)
     read, climb, true = (points[name] for name in ("static_air_temperature", "geometric_climb_rate", "true_airspeed"))
-    temperature = read + fit.lag.value * lapse * climb - fit.ram.value * true**2 / (2 * HEAT_CAPACITY)
+    temperature = read + fit.lag.value * lapse * climb - fit.ram.value * true**2 / (2 * SPECIFIC_HEAT_AIR)
     ratio = (temperature / read).fillna(1.0)
     return points.assign(
         static_air_temperature=temperature.fillna(read), geometric_climb_rate=climb * ratio,

@@ -18,6 +18,7 @@ from ...store.written_units import bare_number_note
 from ..grid import grid_of_records
 from ..output import about_lines, grid_bytes
 from ..records import frame_records
+from ..stretch_bands import IN_FULL, add_bands
 from .ask_view import ask_context, builder_context, find_stretches, saved_context
 from .asking import Words, read_words, understand
 from .rendering import json_response, respond, text_for_page, wants_json
@@ -64,6 +65,7 @@ def send_file(request: Request) -> Response:
     programme, words = programme_of(request), read_words(request)
     found = find_stretches(programme, understand(words))
     records = frame_records(found.frame, programme.settings)
+    add_bands(records, programme.folder, found, programme.settings, most_values=IN_FULL)
     narrowed = [*(f"within {one}" for one in words.within), *(" ".join(one) for one in words.near)]
     facts = {
         "condition": found.condition_sql,

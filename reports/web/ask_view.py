@@ -16,6 +16,7 @@ from ...store.saved import as_asked
 from ..display import display_unit, number
 from ..listing import clock_time, second_text, utc_text
 from ..records import frame_records
+from ..stretch_bands import NOTE, add_bands, mean_text
 from .asking import SIDES, Question, narrowing_choices, words_of_saved
 from .channel_groups import channel_choices, label_of
 from .histories import Histories, window_of
@@ -111,6 +112,7 @@ def ask_context(programme: Programme, histories: Histories, question: Question) 
     found = find_stretches(programme, question)
     settings = programme.settings
     records = frame_records(found.frame.head(_ROWS_SHOWN), settings)
+    passed_over = add_bands(records, programme.folder, found, settings)
     units = found.frame.attrs.get("units", {})
     shown = [
         c for c in found.frame.columns if c in CHANNELS or (c in units and c not in ("duration_s", "start_s", "stop_s"))
@@ -135,6 +137,8 @@ def ask_context(programme: Programme, histories: Histories, question: Question) 
         "considered": len(found.considered),
         "left_out": [{"sortie": name, "reason": reason} for name, reason in found.left_out.items()],
         "notes": list(found.notes),
+        "bands": NOTE,
+        "without_band": passed_over,
         "columns": [
             *({"name": name, "head": _event_head(name), "unit": "s"} for name in events),
             *({"name": name, "head": label_of(name), "unit": display_unit(name, settings)} for name in shown),
@@ -165,7 +169,9 @@ def _row(record: dict[str, Any], stretch: dict[Any, Any], shown: Sequence[str]) 
     for name in shown:
         value, unit = record.get(name), record.get(f"{name}_unit")
         is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        cells.append({"text": number(value, unit) if is_number else str(value or "–"), "is_number": is_number})
+        cells.append(
+            {"text": mean_text(record, name, unit) if is_number else str(value or "–"), "is_number": is_number}
+        )
     return {
         "sortie": record["sortie"],
         "start": second_text(record["start_utc"]),

@@ -84,7 +84,8 @@ def show_rows(request: Request) -> Response:
     card = programme.sorties().set_index("sortie")
     programme.card(sortie)  # says which sorties there are when there is no such one
     length = float(card.loc[sortie, "duration_s"])
-    start_s, stop_s = number_in(request, "from", 0.0), number_in(request, "to", length)
+    start_s = min(max(number_in(request, "from", 0.0), 0.0), length)
+    stop_s = min(max(number_in(request, "to", length), start_s), length)
     begin = card.loc[sortie, "start_utc"]
     context = {
         "sortie": sortie,

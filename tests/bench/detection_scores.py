@@ -6,12 +6,23 @@ import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from tests.near_misses import Candidate, judge_near_misses
-from tests.scoring import Count, Interval, Truth, false_points, match_events, missed_in_longer, overlap, score_points
+from tests.scoring import (
+    Count,
+    Interval,
+    Truth,
+    false_points,
+    is_steady,
+    match_events,
+    missed_in_longer,
+    overlap,
+    score_points,
+)
 from trimshot.store.programme import Programme
 
 KNOT, FOOT_A_MINUTE, G = 0.514444, 0.00508, 9.80665
@@ -19,6 +30,7 @@ KINDS = ("gear_up", "gear_down", "flap_change", "power", "rpm_command", "liftoff
 TOLD = {"gear_up": "gear", "gear_down": "gear", "flap_change": "flap"}
 FAR_EDGE_S = 4.0
 LITTLE_INHG, TOGETHER_S, SLOW_S = 0.9, 10.0, 8.0
+STOP_SHARE, LEVER_MOVED = 0.985, 0.03  # of the speed commanded, of the lever's way
 MEANS = ("indicated_airspeed", "true_airspeed", "sink_rate", "geometric_climb_rate")
 
 
@@ -26,7 +38,7 @@ MEANS = ("indicated_airspeed", "true_airspeed", "sink_rate", "geometric_climb_ra
 class Scores:
     """Sums over sorties. errors: (kind of point, channel, against what, unit) -> (error, standard error) pairs;
     longer: missed points that lie in a longer one which is steady by the truth's relaxed criteria;
-    told: (gear or flap, confidence) -> whether right; near: (why, answer) -> how often; unseen: missed power events by why; remarks: misses in words."""
+    told: (gear or flap, confidence) -> whether right; near: (why, answer) -> how often; unseen: missed power events by why; rpm: missed and false rpm commands by why; remarks: misses in words."""
 
     sorties: int = 0
     rough_sorties: int = 0
@@ -40,6 +52,7 @@ class Scores:
     told: dict[tuple[str, float], list[bool]] = field(default_factory=dict)
     near: dict[tuple[str, str], int] = field(default_factory=dict)
     unseen: dict[str, int] = field(default_factory=dict)
+    rpm: dict[str, int] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
 
     def __add__(self, other: Scores) -> Scores:
@@ -56,6 +69,7 @@ class Scores:
             {k: [*self.told.get(k, []), *other.told.get(k, [])] for k in {**self.told, **other.told}},
             {k: self.near.get(k, 0) + other.near.get(k, 0) for k in {**self.near, **other.near}},
             {k: self.unseen.get(k, 0) + other.unseen.get(k, 0) for k in {**self.unseen, **other.unseen}},
+            {k: self.rpm.get(k, 0) + other.rpm.get(k, 0) for k in {**self.rpm, **other.rpm}},
             [*self.remarks, *other.remarks],
         )
 
@@ -75,6 +89,8 @@ def score_sortie(programme: Programme, sortie: str, truth: Truth) -> Scores:
     scores.remarks += _unmatched_points(truth, points, candidates)
     _score_events(scores, programme.events(sortie), truth)
     for near, answer in judge_near_misses(truth, _spans(points), candidates):
+        if answer == "accepted" and _in_steady_point(truth, near, _spans(points)):
+            answer = "in a point steady by relaxed criteria"
         key = (near["why"], answer)
         scores.near[key] = scores.near.get(key, 0) + 1
         if answer != "right":
@@ -193,6 +209,9 @@ def _score_events(scores: Scores, events: pd.DataFrame, truth: Truth) -> None:
         for event in missed if kind == "power" else ():
             why = _why_unseen(truth, event)
             scores.unseen[why] = scores.unseen.get(why, 0) + 1
+        if kind == "rpm_command":
+            for why in (*_why_rpm_missed(truth, missed, chosen), *_why_rpm_false(truth, missed, chosen.iloc[false])):
+                scores.rpm[why] = scores.rpm.get(why, 0) + 1
         if kind in TOLD:
             pitch = "" if truth["aircraft"].startswith("s") or kind != "flap_change" else ", fixed pitch"
             name += ", recorded" if recorded else f", told{pitch}"
@@ -212,6 +231,49 @@ def _why_unseen(truth: Truth, event: Truth) -> str:
     if any(abs(e["start"] - event["start"]) < TOGETHER_S for e in power):
         return f"another within {TOGETHER_S:.0f} s"
     return "slower than 8 s" if event["end"] - event["start"] > SLOW_S else "other"
+
+
+def _why_rpm_missed(truth: Truth, missed: Sequence[Truth], told: pd.DataFrame) -> Iterator[str]:
+    """What is particular of every rpm command missed: told later, or what the propeller did when the lever moved."""
+    for event in missed:
+        held = [
+            event[f"rpm_{at}"] > STOP_SHARE * event[f"{to}_rpm_cmd"] for at, to in (("before", "from"), ("after", "to"))
+        ]
+        if any(_within(event, row) for row in told.itertuples()):
+            yield "missed: told at another time, within its stated uncertainty"
+        elif not any(held):
+            yield "missed: propeller on its fine stop before and after"
+        elif not held[1]:
+            yield "missed: propeller left for its fine stop"
+        else:
+            yield "missed: other"
+
+
+def _why_rpm_false(truth: Truth, missed: Sequence[Truth], false: pd.DataFrame) -> Iterator[str]:
+    """What is particular of every false rpm command: a missed one at another time, a small move of the lever, or nothing."""
+    series = truth["series"]
+    seconds, lever = np.array(series["t"]) + series["t0"], np.array(series["rpm_lever"], dtype=float)
+    for row in false.itertuples():
+        at = row.time_utc.timestamp()
+        near = lever[np.abs(seconds - at) <= 5.0]
+        if any(_within(event, row) for event in missed):
+            yield "false: a missed one, within its stated uncertainty"
+        elif len(near) and np.ptp(near) > LEVER_MOVED:
+            yield "false: the lever moved by less than the truth counts"
+        else:
+            yield "false: other"
+
+
+def _in_steady_point(truth: Truth, near: Truth, points: Sequence[Interval]) -> bool:
+    """Whether the points that cover half of a near miss meet the truth's relaxed criteria from end to end themselves."""
+    half = 0.5 * (near["end"] - near["start"])
+    return all(is_steady(truth, point) for point in points if overlap(_span(near), point) > half)
+
+
+def _within(event: Truth, row: Any) -> bool:
+    """Whether a true event lies within 4 s of the time told and what is stated as its uncertainty."""
+    at, doubt = row.time_utc.timestamp(), float(row.uncertainty_s) + 4.0
+    return bool(event["start"] - doubt <= at <= event["end"] + doubt)
 
 
 def _facts(event: Truth) -> str:

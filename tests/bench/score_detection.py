@@ -2,7 +2,7 @@
 
 Every folder holds logs/<sortie>/ and truth/<sortie>.json. Its sorties are added to a programme of their own, with no
 settings (or those of FILE), by the code as it stands; two folders at a time. Prints Markdown tables: points, edges,
-errors and bands, events by kind, confidence of what is told from the response, near misses. --detail lists every miss.
+errors and bands, events by kind, causes of missed power and rpm events, confidence of what is told from the response, near misses. --detail lists every miss.
 """
 
 from __future__ import annotations
@@ -42,7 +42,15 @@ def main(folders: Sequence[Path], settings: Path | None, detail: bool) -> None:
     with ProcessPoolExecutor(2) as pool:
         for scores in pool.map(score_folder, folders, [settings] * len(folders)):
             total += scores
-    for table in (_points(total), _errors(total), _events(total), _unseen(total), _confidence(total), _near(total)):
+    for table in (
+        _points(total),
+        _errors(total),
+        _events(total),
+        _unseen(total),
+        _rpm(total),
+        _confidence(total),
+        _near(total),
+    ):
         print(table, end="\n\n")
     if detail:
         print("\n".join(total.remarks))
@@ -90,6 +98,12 @@ def _unseen(total: Scores) -> str:
     return "\n".join(rows)
 
 
+def _rpm(total: Scores) -> str:
+    rows = ["| rpm commands missed and false | number |", "|---|---|"]
+    rows += [f"| {why} | {number} |" for why, number in sorted(total.rpm.items())]
+    return "\n".join(rows)
+
+
 def _confidence(total: Scores) -> str:
     rows = ["| told from the response with confidence | moves | right |", "|---|---|---|"]
     rows += [
@@ -100,8 +114,8 @@ def _confidence(total: Scores) -> str:
 
 
 def _near(total: Scores) -> str:
-    answers = ("right", "accepted", "other reason", "no candidate")
-    rows = ["| near misses | " + " | ".join(answers) + " | share right |", "|" + "---|" * 6]
+    answers = ("right", "in a point steady by relaxed criteria", "accepted", "other reason", "no candidate")
+    rows = ["| near misses | " + " | ".join(answers) + " | share right |", "|" + "---|" * 7]
     sums = dict.fromkeys(answers, 0)
     for why in sorted({why for why, _ in total.near}):
         counts = [total.near.get((why, answer), 0) for answer in answers]

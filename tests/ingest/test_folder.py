@@ -15,7 +15,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trimshot.ingest import archive
-from trimshot.ingest.folder import list_files, open_sortie, skipped_entries, sortie_id, sorties_in
+from trimshot.ingest.folder import (
+    find_sorties,
+    left_beside,
+    list_files,
+    open_sortie,
+    skipped_entries,
+    sortie_id,
+    sorties_in,
+)
 from trimshot.ingest.raw import HEAD_BYTES
 from trimshot.shared.errors import InputError
 
@@ -286,3 +294,61 @@ def test_any_name_becomes_a_plain_one(name: str) -> None:
     cleaned = sortie_id(Path("/nowhere") / name.replace("\0", ""))
     assert re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9._-]*", cleaned)
     assert not cleaned.endswith(".")
+
+
+# -- archives beside logs -------------------------------------------------------------------------
+
+
+def test_archives_beside_a_log_are_sorties_each_and_the_log_is_told(tmp_path: Path) -> None:
+    write(tmp_path / "monday.zip", zipped({"gps.nmea": LOG, "second.nmea": LOG}))
+    write(tmp_path / "tuesday.zip", zipped({"deep/er/gps.nmea": LOG, "deep/er/second.nmea": LOG}))
+    write(tmp_path / "wednesday" / "gps.nmea")
+    write(tmp_path / "stray.nmea")
+    write(tmp_path / "README.md", b"# about\n")
+    found = find_sorties(tmp_path)
+    assert found.sorties == [tmp_path / "monday.zip", tmp_path / "tuesday.zip", tmp_path / "wednesday"]
+    assert found.beside == [tmp_path / "stray.nmea"]
+    assert "stray.nmea" in str(left_beside(found.beside[0]))
+
+
+@pytest.mark.parametrize("other", [{"photo.txt": b"nothing\n"}, {"__MACOSX/gps.nmea": LOG}, None])
+def test_one_archive_with_logs_beside_a_log_belongs_to_the_sortie(
+    tmp_path: Path, other: dict[str, bytes] | None
+) -> None:
+    write(tmp_path / "display.zip", zipped({"gps.nmea": LOG}))
+    write(tmp_path / "other.zip", zipped(other) if other else b"PK\x03\x04 broken")
+    write(tmp_path / "stray.nmea")
+    found = find_sorties(tmp_path)
+    assert (found.sorties, found.beside) == ([tmp_path], [])
+
+
+def test_recorders_packed_one_by_one_beside_a_log_are_one_sortie(tmp_path: Path) -> None:
+    for recorder in ("display", "engine", "receiver"):
+        write(tmp_path / f"{recorder}.zip", zipped({f"{recorder}.nmea": LOG}))
+    write(tmp_path / "stray.nmea")
+    found = find_sorties(tmp_path)
+    assert (found.sorties, found.beside) == ([tmp_path], [])
+
+
+def test_a_packed_sortie_is_unpacked_without_the_others(tmp_path: Path) -> None:
+    days = {f"2031-04-{day:02d}/gps.nmea": LOG for day in range(1, 9)}
+    path = write(tmp_path / "logs.zip", zipped(days))
+    with open_sortie(path / "2031-04-03") as (name, files):
+        assert (name, [file.name for file in files]) == ("2031-04-03", ["gps.nmea"])
+        unpacked = files[0].path.parents[1]
+        assert [file for file in unpacked.rglob("*") if file.is_file()] == [files[0].path]
+    assert not unpacked.exists()
+
+
+def test_a_folder_of_an_archive_inside_an_archive_is_opened(tmp_path: Path) -> None:
+    path = write(tmp_path / "logs.zip", zipped({"inner.zip": zipped({"a/gps.nmea": LOG, "b/gps.nmea": LOG})}))
+    with open_sortie(path / "inner.zip" / "a") as (_, files):
+        assert [file.name for file in files] == ["gps.nmea"]
+
+
+@pytest.mark.parametrize("way", ["../secret", "..", "a/../../secret", "/etc"])
+def test_a_path_through_an_archive_leads_nowhere_outside(tmp_path: Path, way: str) -> None:
+    write(tmp_path / "secret" / "gps.nmea")
+    path = write(tmp_path / "logs.zip", zipped({"a/gps.nmea": LOG, "b/gps.nmea": LOG}))
+    with pytest.raises(InputError), open_sortie(Path(f"{path}/{way}")):
+        pass

@@ -384,3 +384,23 @@ def test_sources_are_on_disk_before_a_sortie_is_prepared(
     sources = [gathered.source, *gathered.source.iterdir()]
     assert len(sources) > 1
     assert {(path.stat().st_dev, path.stat().st_ino) for path in sources} <= flushed
+
+
+def test_a_log_beside_several_archives_is_told_and_the_archives_are_added(
+    store: Programme, tmp_path: Path, made_up: Any
+) -> None:
+    logs = tmp_path / "week"
+    logs.mkdir()
+    for day in ("monday", "tuesday"):
+        with zipfile.ZipFile(logs / f"{day}.zip", "w") as archive:
+            for file in made_up(tmp_path / "made" / day).iterdir():
+                archive.write(file, file.name)
+            archive.writestr("note.txt", day)
+    shutil.copy(tmp_path / "made" / "monday" / "log.nmea", logs / "stray.nmea")
+    told = {report.sortie: report for report in store.add([logs]).sorties}
+    assert {name: report.status for name, report in told.items()} == {
+        "monday": "added",
+        "tuesday": "added",
+        "stray.nmea": "failed",
+    }
+    assert "several archives" in str(told["stray.nmea"].error)

@@ -87,7 +87,28 @@ def test_sorties_of_another_aircraft_tell_nothing(tmp_path: Path) -> None:
     for day in (1, 2, 3):
         add(day, "FIRST", 1.0)
     assert suspected(add(11, "SECOND", 1.852)) == {}
-    assert suspected(add(12, "FIRST", 1.852)) == {"indicated_airspeed": "kt stated, km/h written"}
+    told = add(12, "FIRST", 1.852)
+    assert suspected(told) == {"indicated_airspeed": "kt stated, km/h written"}
+    assert level_of(told) == "doubt"
+    # who does not name the aircraft is not compared with those who do
+    assert suspected(programme.add([write_sortie(tmp_path / "S13", 13, 1.852)]).sorties[0]) == {}
+
+
+def test_of_unnamed_aircraft_less_is_said(flown: tuple[Programme, Path], tmp_path: Path) -> None:
+    (report,) = flown[0].add([write_sortie(tmp_path / "N14", 14, 1.852)]).sorties
+    try:
+        assert suspected(report) == {"indicated_airspeed": "kt stated, km/h written"}
+        assert level_of(report) == "note"
+        (text,) = (f.text for f in report.findings if f.code == "UNIT_CHANGE_SUSPECTED")
+        assert "another aircraft" in text
+    finally:
+        flown[0].remove(report.sortie)
+
+
+def level_of(report: SortieReport) -> str:
+    """The level of the only suspicion of a unit."""
+    (level,) = (f.level for f in report.findings if f.code == "UNIT_CHANGE_SUSPECTED")
+    return str(level)
 
 
 def test_two_earlier_sorties_are_the_least() -> None:

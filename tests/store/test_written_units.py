@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from trimshot.shared.errors import ConditionError
+from trimshot.store.condition import parse_condition
+from trimshot.store.connection import connect_memory
 from trimshot.store.programme import Programme
 from trimshot.store.written_units import bare_number_note, spell_units
 
@@ -64,3 +67,25 @@ def test_nothing_is_told_where_no_unit_is_missing(demo_programme: Programme) -> 
     assert bare_number_note("gear_position", "0.5") is None  # a ratio
     assert bare_number_note("latitude", "46.5") is None  # kept in degrees
     assert demo_programme.find("t > 60 AND vertical_speed < 0", sortie=DRAG).notes == ()
+
+
+@pytest.mark.parametrize(
+    ("condition", "wrong"),
+    [
+        ("vertical_speed < -500 fpm AND gaer = 1", "gaer = 1"),
+        ("calibrated_airspeed > 95kt AND 'a  b' <> 'c' AND bank < 3 deg OR speeed > 1", "speeed > 1"),
+        ("calibrated_airspeed > 95 kt AND vertical_speed < -1 m/s AND gear = 3", "gear = 3"),
+        ("air > 95 kt", "air > 95 kt"),
+    ],
+)
+def test_what_is_wrong_is_found_where_it_was_written(condition: str, wrong: str) -> None:
+    connection = connect_memory()
+    try:
+        with pytest.raises(ConditionError) as told:
+            parse_condition(connection, condition)
+    finally:
+        connection.close()
+    where = str(told.value.where)
+    place = int(where.split("character ")[1].split()[0])  # counted from one, as people count
+    assert condition[place - 1 :] == wrong
+    assert repr(wrong) in where

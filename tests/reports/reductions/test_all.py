@@ -127,6 +127,7 @@ def test_unknown_names_and_options_are_told_with_what_there_is(demo_programme: P
         (["next", "--with", "count=-3"], "more than 0"),
         (["flare", "--with", "load_factor=1"], "more than 1"),
         (["approach", "--with", "bank=95 deg"], "less than"),
+        (["approach", "--with", "downwind=-0.5 nmi"], "at least 0 nm"),
     ):
         done = CliRunner().invoke(trimshot, ["--programme", str(demo_programme.folder), "reduce", *arguments])
         assert done.exit_code == 2

@@ -12,12 +12,23 @@ from trimshot.reports.reductions.approach_sink import GlideModel
 from trimshot.shared.physics.constants import STANDARD_GRAVITY
 
 SPEED, BANK = 50.0, np.radians(30.0)
-STEEP = 0.15  # b at 50 m/s, no induced part: sink is a fixed 0.15 of the speed there, whatever the bank
+STEEP_ENERGY = (
+    0.15  # b at 50 m/s, no induced part: sink of energy is a fixed 0.15 of the speed there, whatever the bank
+)
+
+
+def _given_back(speed: float) -> float:
+    """1 + (V/g) dV/dh at sea level and a held equivalent airspeed: V = Ve rho^-1/2, rho of the troposphere falls with T^4.2559
+    (U.S. Standard Atmosphere 1976), T by 6.5 K/km from 288.15 K."""
+    return 1 + speed**2 / STANDARD_GRAVITY * 0.5 * 4.2559 * 0.0065 / 288.15
+
+
+STEEP = STEEP_ENERGY / _given_back(SPEED)  # of height
 KEY = ("down", "up")
 
 
 def _model() -> GlideModel:
-    estimate = np.array([STEEP, 2 * STEEP, 0.0])
+    estimate = np.array([STEEP_ENERGY, 2 * STEEP_ENERGY, 0.0])
     keys = (KEY, ("down", "full"))
     speeds = dict.fromkeys(keys, (30.0, 70.0))
     counts = dict.fromkeys(keys, (5, 2))
@@ -88,7 +99,7 @@ def test_wind_drifts_the_base_turn_and_slows_final() -> None:
 def test_speed_given_up_before_final_is_height_gained() -> None:
     slower = 40.0
     profile = _fly(final_speed=slower)
-    steep = STEEP * (slower / 50.0) ** 2
+    steep = STEEP_ENERGY * (slower / 50.0) ** 2 / _given_back(slower)
     flare = (steep * slower) ** 2 / (2 * STANDARD_GRAVITY * 0.25)
     given = (SPEED**2 - slower**2) / (2 * STANDARD_GRAVITY)
     assert profile.high_key_height[0] == pytest.approx(2 * HALF_CIRCLE * STEEP * SPEED - given + flare, rel=1e-6)
@@ -103,9 +114,20 @@ def test_flap_on_its_way_counts_by_its_share() -> None:
 
 
 def test_thin_air_takes_more_height_in_the_same_turn() -> None:
-    # radius and time grow with the true speed: height of a half circle goes with its square
+    # radius and time grow with the true speed: height of a half circle goes with its square, all but what is given back
     thin = _fly(root_density=1.1)
-    assert thin.circle[0] == pytest.approx(1.21 * _fly().circle[0], rel=1e-6)
+    assert thin.circle[0] == pytest.approx(1.21 * _fly().circle[0], rel=0.005)
+
+
+def test_a_held_airspeed_gives_its_energy_back_on_the_way_down() -> None:
+    # by energy, not by the gradient: what the pattern's drag takes is height and the true airspeed that is left over
+    profile = _fly(downwind=3000.0)
+    height = profile.high_key_height[0] - profile.flare[0]
+    taken = STEEP_ENERGY * SPEED * profile.time[0, -1]
+    density = [(1 - 0.0065 * altitude / 288.15) ** 4.2559 for altitude in (height / 2, -height / 2)]
+    kinetic = [SPEED**2 / ratio / (2 * STANDARD_GRAVITY) for ratio in density]
+    assert height + kinetic[0] - kinetic[1] == pytest.approx(taken, rel=1e-4)
+    assert taken / height - 1 == pytest.approx(0.0123, abs=0.0005)
 
 
 def test_the_classes_gone_through_are_told() -> None:

@@ -208,7 +208,9 @@ def test_simulated_flights_of_one_aircraft_do_not_differ(drag: DragResult) -> No
     assert found is not None
     assert found.flights == found.days == 3
     assert level(found.components, WITHIN).is_told_from_zero
-    assert level(found.components, TOGETHER).deviation.low == 0.0
+    # three flights alike by chance look different now and then: what is told must be nothing beside a glide's own scatter
+    assert level(found.components, TOGETHER).deviation.low < 0.001
+    assert level(found.components, TOGETHER).deviation.value < level(found.components, WITHIN).deviation.value
     # three flights, each alone on its day, with the usual condition in each
     assert found.ahead is not None
     assert found.ahead.scatter_halved_by == 9

@@ -41,22 +41,29 @@ def test_the_fit_gives_back_what_the_runs_were_made_of() -> None:
     assert told == pytest.approx([A, B, C], rel=0.02)
 
 
-@pytest.mark.parametrize("sink", [0.0, 2.5])
-def test_time_and_distance_by_an_independent_integration(sink: float) -> None:
-    density_root = 1.08
+def _root_at(height: float) -> float:
+    """True over equivalent airspeed at a height [m] of the troposphere: density falls with T^4.2559 (U.S. Standard Atmosphere 1976)."""
+    return float((1 - 0.0065 * height / 288.15) ** (-4.2559 / 2))
 
+
+@pytest.mark.parametrize("sink", [0.0, 2.5, 3.2])
+def test_time_and_distance_by_an_independent_integration(sink: float) -> None:
+    # true airspeed, way and height; density as it is at each height
     def change(_: float, state: np.ndarray) -> list[float]:
         true = state[0]
-        return [-STANDARD_GRAVITY * (_steepness(true / density_root) - sink / true), true]
+        return [-STANDARD_GRAVITY * (_steepness(true / _root_at(state[2])) - sink / true), true, -sink]
 
     def reached(_: float, state: np.ndarray) -> float:
-        return float(state[0] - 40.0 * density_root)
+        return float(state[0] - 40.0 * _root_at(state[2]))
 
     reached.terminal = True  # type: ignore[attr-defined]
-    solved = solve_ivp(change, (0, 300), [60.0 * density_root, 0.0], events=reached, rtol=1e-8, atol=1e-8)
-    seconds, distance = slow(_model(), (60.0, 40.0), sink=sink, mass_ratio=1.0, root_density=density_root)
-    assert seconds == pytest.approx(solved.t[-1], rel=2e-3)
-    assert distance == pytest.approx(solved.y[1, -1], rel=2e-3)
+    middle = 1580.0
+    seconds, distance = slow(_model(), (60.0, 40.0), sink=sink, mass_ratio=1.0, root_density=_root_at(middle))
+    start = middle + sink * seconds / 2
+    begun = [60.0 * _root_at(start), 0.0, start]
+    solved = solve_ivp(change, (0, 300), begun, events=reached, rtol=1e-8, atol=1e-8)
+    assert seconds == pytest.approx(solved.t[-1], rel=3e-3)
+    assert distance == pytest.approx(solved.y[1, -1], rel=3e-3)
 
 
 def test_a_steep_descent_does_not_slow_down() -> None:
@@ -84,7 +91,8 @@ def _time_of(share: float, air: float, sink: float) -> float:
     """Seconds from 55 to 42 m/s of equivalent airspeed by an independent integration, drag and air off by what is given."""
 
     def change(_: float, state: np.ndarray) -> list[float]:
-        return [-STANDARD_GRAVITY * (_steepness(state[0]) * (1 + share) + air - sink / state[0])]
+        thicker = 1 + state[0] ** 2 / STANDARD_GRAVITY * 0.5 * 4.2559 * 0.0065 / 288.15  # at sea level
+        return [-STANDARD_GRAVITY * (_steepness(state[0]) * (1 + share) + air - sink / state[0] * thicker)]
 
     def reached(_: float, state: np.ndarray) -> float:
         return float(state[0] - 42.0)

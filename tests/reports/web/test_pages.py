@@ -358,6 +358,10 @@ def test_the_rows_of_every_recorder_behind_a_stretch(client: TestClient, program
         assert [one["lines"][0]["row"], one["lines"][-1]["row"]] == [one["first"], one["last"]]
     assert f"/sortie/{DRAG}?from=600" in client.get(f"/sortie/{DRAG}/rows?from=600&to=610").text
     assert client.get("/sortie/nobody/rows").status_code == 404
+    beyond = client.get(f"/sortie/{DRAG}/rows?from=-5&to=1e14&format=json").json()  # no longer than the sortie
+    assert beyond["from"] == 0.0
+    assert 600 < beyond["to"] < 86400
+    assert client.get(f"/sortie/{DRAG}/rows?from=1e14").status_code == 200
 
 
 def test_a_bare_number_is_told_while_it_is_typed(client: TestClient) -> None:
