@@ -66,7 +66,7 @@ def _speed_table(speeds: tuple[StallSpeed, ...]) -> Table:
     )  # fmt: skip
     rows = tuple(
         (Cell(configuration_of(one.key)), cell_of(one.speed, tuple(s.reference for s in one.stalls)), cell_of(one.lift_coefficient),
-         Cell(one.entry_rate), Cell(len(one.stalls)), Cell(one.flights), Cell("provisional" if one.provisional else "calibrated"))
+         Cell(one.entry_rate), Cell(len(one.stalls)), Cell(one.flights), Cell("indicated, provisional" if one.provisional else "calibrated"))
         for one in speeds
     )  # fmt: skip
     return Table("Stall speeds", columns, rows, "V / sqrt(load factor), to the standard mass by sqrt(mass); band 95 %")
