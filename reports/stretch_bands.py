@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Record = dict[str, Any]
 
-AT_A_GLANCE = 4e5  # samples of all channels together, read within some tenths of a second
+AT_A_GLANCE = 2e5  # samples of all channels together, read within some tenths of a second
 IN_FULL = 1e8
 NOTE = (
     "± is k = 2: the samples' scatter, correlation and resolution, of airspeeds, heights and the air the instrument's noise "

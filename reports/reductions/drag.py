@@ -35,6 +35,12 @@ from .propeller import DENSITY_MARGIN, DensityEffect, density_ratio_of, fit_dens
 from .sheet import LeftOut, Reference
 
 SPEED_MARGIN = 0.3  # by which a speed asked for may lie outside those measured [m/s]: half a knot's rounding; common practice, no source
+NEEDED = {
+    "weight": "no mass is known",
+    "true_airspeed": "no true airspeed is known",
+    "dynamic_pressure": "no equivalent airspeed is known",
+    "sink_rate": "no sink rate is known",
+}
 Of = Callable[[Floats, Floats], Floats]  # a quantity of f and k, shapes (n,) -> (n,)
 
 
@@ -195,12 +201,12 @@ def glides_of(evidence: Evidence) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
     """Glides with all that a drag area needs and a known condition, and those left out with reasons."""
     points = conditions_of(evidence)
     glides = points[points["kind"] == "glide"] if len(points) else points
-    reasons = [_reason_against(row) for row in glides.to_dict("records")]
-    keep = [reason is None for reason in reasons]
+    asked = [name for name in ("condition", *NEEDED) if name in glides]
+    reasons = [_reason_against(row) for row in glides[asked].to_dict("records")]
+    keep = np.array([reason is None for reason in reasons], dtype=np.bool_)
     left = [
         LeftOut(f"point {row['number']} of {row['sortie']}", reason, reference_of({str(k): v for k, v in row.items()}))
-        for row, reason in zip(glides.to_dict("records"), reasons, strict=True)
-        if reason is not None
+        for row, reason in zip(glides[~keep].to_dict("records"), filter(None, reasons), strict=True)
     ]
     return glides[keep].reset_index(drop=True), (*evidence.left_out, *left)
 
@@ -210,12 +216,7 @@ def _reason_against(row: dict[object, object]) -> str | None:
     assert isinstance(condition, Condition)
     if not condition.is_known:
         return f"its condition is not known ({condition.configuration})"
-    for name, words in (
-        ("weight", "no mass is known"),
-        ("true_airspeed", "no true airspeed is known"),
-        ("dynamic_pressure", "no equivalent airspeed is known"),
-        ("sink_rate", "no sink rate is known"),
-    ):
+    for name, words in NEEDED.items():
         value = row.get(name)
         if not isinstance(value, float) or value != value:
             return words
